@@ -1,0 +1,1 @@
+"""The pure kernel: frames in, measures at exact crank angles out."""

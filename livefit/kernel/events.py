@@ -1,0 +1,273 @@
+"""From fitted windows to values: measures at crank angles and over whole strokes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from livefit.frames import FloatArray, IntArray
+from livefit.kernel.buffer import FrameBuffer
+from livefit.kernel.crank import BikeFrame
+from livefit.kernel.nodes import LIVE_HALF, NODE_STEP, NODES_PER_TURN, window_about
+from livefit.kernel.phase import TURN
+from livefit.kernel.plan import HALF_NODE, CrankEvent, Plan, SidePlan
+from livefit.kernel.regression import Fitted, Window, fit_windows
+from livefit.kernel.strokes import GRID_PER_NODE, Strokes, extreme
+
+
+@dataclass(frozen=True)
+class EventValues:
+    """Values of several measures at one event on one side, over some strokes.
+
+    Attributes
+    ----------
+    side, event
+        Which.
+    measures
+        (k) names.
+    strokes
+        (s,) stroke numbers, counted from top dead centre of the side's own crank.
+    t
+        (s,) s: device time of the event; for one over the stroke, of the stroke's end.
+    crank_deg
+        (s, k) where in the stroke; NaN for range and mean.
+    values
+        (s, k) deg, mm or rpm; NaN = no value.
+    """
+
+    side: str
+    event: str
+    measures: tuple[str, ...]
+    strokes: IntArray
+    t: FloatArray
+    crank_deg: FloatArray
+    values: FloatArray
+
+
+class EventMaker:
+    """Evaluates windows as the plan asks.
+
+    Parameters
+    ----------
+    plan
+        Measures and events.
+    buffer
+        The frames that windows refer to.
+    """
+
+    def __init__(self, plan: Plan, buffer: FrameBuffer) -> None:
+        self._plan = plan
+        self._buffer = buffer
+        self._quick: dict[tuple[str, str, int], EventValues | None] = {}
+
+    def final(
+        self, bike: BikeFrame, nodes: Sequence[int], windows: Sequence[Window | None]
+    ) -> tuple[list[EventValues], Counter[str]]:
+        """Values at consecutive nodes (None: refused), and whole strokes found by side."""
+        node = np.array(nodes)
+        offsets = self._plan.offsets[node % NODES_PER_TURN]
+        wanted = node[:, None] * NODE_STEP + offsets
+        points, t = self._evaluate(bike, windows, wanted)
+        values: list[EventValues] = []
+        found: Counter[str] = Counter()
+        for side in self._plan.sides:
+            values += self._crank_events(side, node, wanted, points, t)
+            strokes = self._strokes(side, nodes[0], points[:, :GRID_PER_NODE], t)
+            if len(strokes.number):
+                values += _over_strokes(side, strokes)
+                found[side.side] += int(np.isfinite(strokes.end - strokes.begin).sum())
+        return values, found
+
+    def _evaluate(
+        self, bike: BikeFrame, windows: Sequence[Window | None], wanted: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Points (e, q, markers + virtual, 3) in bike axes and device times (e, q)."""
+        buffer = self._buffer
+        sound = [k for k, window in enumerate(windows) if window is not None]
+        chosen = [windows[k] for k in sound]
+        fitted = fit_windows(
+            buffer.x,
+            buffer.phase,
+            buffer.columns,
+            [w for w in chosen if w is not None],
+            wanted[sound],
+            "harmonic",
+        )
+        e, q = wanted.shape
+        markers = buffer.columns.shape[1] // 3
+        points = np.full((e, q, markers, 3), np.nan)
+        points[sound] = fitted.positions.reshape(len(sound), q, markers, 3)
+        t = np.full((e, q), np.nan)
+        for k, row in enumerate(sound):
+            t[row] = self._device_time(windows[row], fitted.x[k])
+        return self._with_virtual(bike, points, wanted), t
+
+    def _device_time(self, window: Window | None, x: FloatArray) -> FloatArray:
+        """Device time stamps at abscissae x, by the straight line through the window's own."""
+        if window is None:
+            raise ValueError("a refused window has no time")
+        rows = slice(window.start, window.stop)
+        d = self._buffer.x[rows] - window.centre
+        t = self._buffer.t[rows]
+        mean_d, mean_t = d.mean(), t.mean()
+        slope = ((d - mean_d) * (t - mean_t)).sum() / ((d - mean_d) ** 2).sum()
+        at: FloatArray = mean_t + slope * (x - window.centre - mean_d)
+        return at
+
+    def _with_virtual(self, bike: BikeFrame, points: FloatArray, phase: FloatArray) -> FloatArray:
+        """Bike axes, and the pedal spindles and the axle behind the markers."""
+        e, q, markers, _ = points.shape
+        full = np.full((e, q, markers + 3, 3), np.nan)
+        full[:, :, :markers] = bike.to_bike(points)
+        for k, (side, lead) in enumerate((("L", np.pi), ("R", 0.0))):
+            if side in bike.cranks:
+                crank = bike.cranks[side]
+                full[:, :, markers + k, 0] = crank.centre[0] + crank.length * np.sin(phase + lead)
+                full[:, :, markers + k, 1] = crank.centre[1] + crank.length * np.cos(phase + lead)
+                full[:, :, markers + k, 2] = crank.outward
+        full[:, :, markers + 2] = 0.0
+        return full
+
+    def _crank_events(
+        self,
+        side: SidePlan,
+        node: IntArray,
+        wanted: FloatArray,
+        points: FloatArray,
+        t: FloatArray,
+    ) -> list[EventValues]:
+        made = []
+        for event in side.crank_events:
+            rows = np.flatnonzero(node % NODES_PER_TURN == event.node)
+            if len(rows):
+                there = points[rows, event.slot]
+                phase = wanted[rows, event.slot]
+                made.append(_at_crank(side, event, phase, there, t[rows, event.slot]))
+        return made
+
+    def _strokes(
+        self, side: SidePlan, first_node: int, points: FloatArray, t: FloatArray
+    ) -> Strokes:
+        e = len(points)
+        flat = points.reshape(e * GRID_PER_NODE, *points.shape[2:])
+        values = side.grid_table.evaluate(flat)
+        first = first_node * GRID_PER_NODE - HALF_NODE
+        return side.grid.extend(first, t[:, :GRID_PER_NODE].reshape(-1), values)
+
+    def quick(self, bike: BikeFrame, next_node: int) -> list[EventValues]:
+        """Values of the events from `next_node` on, by the quick regression."""
+        peak = self._buffer.peak
+        if not len(peak) or not np.isfinite(peak[-1]):
+            return []
+        last = int(np.floor((peak[-1] - LIVE_HALF) / NODE_STEP)) + 1
+        pending = [
+            (side, event, node)
+            for node in range(next_node, last + 1)
+            for side in self._plan.sides
+            for event in side.crank_events
+            if event.node == node % NODES_PER_TURN
+        ]
+        current = {}
+        for side, event, node in pending:
+            key = (side.side, event.name, node)
+            if key not in self._quick:
+                phase = node * NODE_STEP + self._plan.offsets[event.node, event.slot]
+                window = window_about(self._buffer, float(phase), LIVE_HALF, live=True)
+                if window is None:
+                    continue
+                made = None
+                if isinstance(window, Window):
+                    made = self._quick_value(bike, side, event, float(phase), window)
+                current[key] = made
+            else:
+                current[key] = self._quick[key]
+        self._quick = current
+        return [made for made in current.values() if made is not None]
+
+    def _quick_value(
+        self, bike: BikeFrame, side: SidePlan, event: CrankEvent, phase: float, window: Window
+    ) -> EventValues:
+        buffer = self._buffer
+        wanted = np.array([[phase]])
+        fitted: Fitted = fit_windows(
+            buffer.x, buffer.phase, buffer.columns, [window], wanted, "polynomial"
+        )
+        markers = buffer.columns.shape[1] // 3
+        points = self._with_virtual(bike, fitted.positions.reshape(1, 1, markers, 3), wanted)
+        t = self._device_time(window, fitted.x[0])
+        return _at_crank(side, event, wanted[0], points[0], t)
+
+    def forget_quick(self) -> None:
+        """The crank was found anew: quick numbers rest on the old one."""
+        self._quick = {}
+
+    def now(self, bike: BikeFrame, positions: FloatArray, crank: float) -> dict[str, FloatArray]:
+        """Measures (k,) of one frame by side; positions (markers, 3) in bike axes."""
+        markers = len(positions)
+        points = np.full((1, markers + 3, 3), np.nan)
+        points[0, :markers] = positions
+        empty = np.full((1, 1, 0, 3), np.nan)
+        points[0, markers:] = self._with_virtual(bike, empty, np.array([[crank]]))[0, 0]
+        return {side.side: side.table.evaluate(points)[0] for side in self._plan.sides}
+
+
+def _at_crank(
+    side: SidePlan, event: CrankEvent, phase: FloatArray, points: FloatArray, t: FloatArray
+) -> EventValues:
+    columns = list(event.columns)
+    values = side.table.evaluate(points)[:, columns]
+    return EventValues(
+        side=side.side,
+        event=event.name,
+        measures=tuple(side.table.measures[k].name for k in columns),
+        strokes=np.floor((phase + side.lead) / TURN + 1e-9).astype(np.int64),
+        t=t,
+        crank_deg=np.full(values.shape, event.crank_deg),
+        values=values,
+    )
+
+
+def _over_strokes(side: SidePlan, strokes: Strokes) -> list[EventValues]:
+    """Extremes, ranges and means over whole strokes, and the cadence."""
+    high, high_at = extreme(strokes.cycles, 1)
+    low, low_at = extreme(strokes.cycles, -1)
+    nowhere = np.full(high.shape, np.nan)
+    results = {
+        "maximum": (high, high_at),
+        "minimum": (low, low_at),
+        "range": (high - low, nowhere),
+        "mean": (strokes.cycles[:, :-1].mean(axis=1), nowhere),
+    }
+    chosen = [
+        (name, tuple(side.grid_table.measures[k].name for k in columns), columns, *results[kind])
+        for name, kind, columns in side.stroke_events
+    ]
+    made = [
+        EventValues(
+            side=side.side,
+            event=name,
+            measures=names,
+            strokes=strokes.number,
+            t=strokes.end,
+            crank_deg=crank[:, list(columns)],
+            values=values[:, list(columns)],
+        )
+        for name, names, columns, values, crank in chosen
+    ]
+    if side.has_cadence:
+        rpm = (60.0 / (strokes.end - strokes.begin))[:, None]
+        made.append(
+            EventValues(
+                side=side.side,
+                event="mean",
+                measures=("cadence",),
+                strokes=strokes.number,
+                t=strokes.end,
+                crank_deg=np.full(rpm.shape, np.nan),
+                values=rpm,
+            )
+        )
+    return made

@@ -1,0 +1,92 @@
+"""The crank angle of every frame, unwrapped once, in one place."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from livefit.frames import FloatArray
+from livefit.kernel.crank import BikeFrame
+
+TURN = 2 * np.pi
+
+
+def wrapped(angle: FloatArray) -> FloatArray:
+    """Angle (rad) brought into (-pi, pi]."""
+    within: FloatArray = np.pi - np.mod(np.pi - angle, TURN)
+    return within
+
+
+def feet_phase(bike: BikeFrame, feet: dict[str, FloatArray]) -> FloatArray:
+    """Right crank's angle (n,) within +-pi from the feet that are seen; NaN where none is.
+
+    Parameters
+    ----------
+    feet
+        By side: (n, k, 3) mm in capture axes, CA, VM (, PED).
+
+    Notes
+    -----
+    Where both feet are seen the phase is half-way between their opinions; where one is, its
+    usual distance from the middle is allowed for, so that a foot lost makes no step.
+    """
+    right = _side_angle(bike, feet, "R")
+    left = _side_angle(bike, feet, "L")
+    if left is None:
+        return right if right is not None else np.empty(0)
+    left = left + np.pi
+    if right is None:
+        return wrapped(left)
+    lead = wrapped(left - right)
+    both = right + 0.5 * lead
+    alone = np.where(np.isfinite(right), right + 0.5 * bike.apart, left - 0.5 * bike.apart)
+    return wrapped(np.where(np.isfinite(both), both, alone))
+
+
+def _side_angle(bike: BikeFrame, feet: dict[str, FloatArray], side: str) -> FloatArray | None:
+    if side not in bike.cranks:
+        return None
+    return bike.cranks[side].angle(bike.to_bike(feet[side]))
+
+
+def mean_angle(angle: FloatArray) -> float:
+    """Circular mean, rad; NaN values are left out (0 if there is none)."""
+    known = angle[np.isfinite(angle)]
+    if not len(known):
+        return 0.0
+    return float(np.arctan2(np.sin(known).mean(), np.cos(known).mean()))
+
+
+class Unwrapper:
+    """Turns angles within +-pi into a phase that goes on rising, block after block.
+
+    Whole turns are counted as integers, so that no rounding grows with time and any cutting
+    into blocks gives the same phase.
+
+    >>> unwrapper = Unwrapper()
+    >>> angle = wrapped(np.radians([350.0, 10.0, 20.0]))
+    >>> np.degrees(unwrapper.extend(angle)).round(6)
+    array([-10.,  10.,  20.])
+    """
+
+    def __init__(self) -> None:
+        self._last: float | None = None
+        self._turns = 0
+
+    def extend(self, angle: FloatArray) -> FloatArray:
+        """Phase (n,) rad of the next angles (n,); NaN stays NaN."""
+        phase = np.full(len(angle), np.nan)
+        known = np.flatnonzero(np.isfinite(angle))
+        if not len(known):
+            return phase
+        values = angle[known]
+        before = np.concatenate([[values[0] if self._last is None else self._last], values[:-1]])
+        step = values - before
+        turns = self._turns + np.cumsum((step < -np.pi).astype(int) - (step > np.pi).astype(int))
+        phase[known] = values + TURN * turns
+        self._last, self._turns = float(values[-1]), int(turns[-1])
+        return phase
+
+    def restart(self, first_angle: float, near: float) -> None:
+        """Count on so that `first_angle` comes to lie within half a turn of `near` (rad)."""
+        self._last = first_angle
+        self._turns = int(np.round((near - first_angle) / TURN))

@@ -1,0 +1,164 @@
+"""What is to be computed: measures and events laid out as tables before the first frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from livefit.definitions.models import Event, Measure
+from livefit.frames import FloatArray
+from livefit.kernel.measuring import MeasureTable
+from livefit.kernel.nodes import NODE_STEP, NODES_PER_TURN
+from livefit.kernel.phase import TURN
+from livefit.kernel.strokes import GRID_PER_NODE, GRID_PER_TURN, StrokeGrid
+
+_GRID_STEP = TURN / GRID_PER_TURN
+HALF_NODE = GRID_PER_NODE // 2
+DEFAULT_SEAT_TUBE_DEG = 73.0
+STROKE_EVENTS = ("maximum", "minimum", "range", "mean")
+
+
+def event_angle(event: Event, seat_tube_deg: float) -> float | None:
+    """Crank angle (deg) on the side's own crank, or None for an event over the whole stroke."""
+    if event.kind == "crank":
+        return event.crank_deg
+    return (90.0 + seat_tube_deg) % 360.0 if event.kind == "seat_tube" else None
+
+
+@dataclass(frozen=True)
+class CrankEvent:
+    """An event at an exact crank angle: which node class and which of its angles hold it."""
+
+    name: str
+    crank_deg: float
+    node: int
+    slot: int
+    columns: tuple[int, ...]
+    """Columns of the side's table."""
+
+
+@dataclass
+class SidePlan:
+    """One side's measures and events.
+
+    Attributes
+    ----------
+    lead
+        rad: this side's crank angle less the right crank's.
+    table, grid_table
+        All measures; those that events over the stroke need.
+    stroke_events
+        Event name and kind, and the columns of the grid table.
+    has_cadence
+        Whether cadence is among the measures asked for.
+    """
+
+    side: str
+    lead: float
+    table: MeasureTable
+    grid_table: MeasureTable
+    crank_events: list[CrankEvent]
+    stroke_events: list[tuple[str, str, tuple[int, ...]]]
+    has_cadence: bool
+    grid: StrokeGrid = field(init=False)
+
+    def __post_init__(self) -> None:
+        steps = round(self.lead / _GRID_STEP)
+        self.grid = StrokeGrid(len(self.grid_table.measures), steps)
+
+
+class Plan:
+    """Layout of one run.
+
+    Parameters
+    ----------
+    labels
+        Canonical names of the markers in the stream.
+    measures, events
+        Definitions; measures whose markers are not in the stream are left out.
+    seat_tube_deg
+        Seat-tube angle, for the event in line with it.
+
+    Attributes
+    ----------
+    offsets
+        (4, q) rad: the crank angles, from the node, at which each class of node is evaluated;
+        the first nine are the grid.
+    """
+
+    def __init__(
+        self,
+        labels: Sequence[str],
+        measures: Sequence[Measure],
+        events: Sequence[Event],
+        seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
+    ) -> None:
+        self._by_name = {event.name: event for event in events}
+        self._seat_tube_deg = seat_tube_deg
+        grid = (np.arange(GRID_PER_NODE) - HALF_NODE) * _GRID_STEP
+        self._slots: list[list[float]] = [list(grid) for _ in range(NODES_PER_TURN)]
+        self.sides = [
+            self._side(side, lead, labels, measures)
+            for side, lead in (("L", np.pi), ("R", 0.0), ("B", 0.0))
+        ]
+        longest = max(len(slots) for slots in self._slots)
+        self.offsets: FloatArray = np.array(
+            [slots + [0.0] * (longest - len(slots)) for slots in self._slots]
+        )
+
+    def _side(
+        self, side: str, lead: float, labels: Sequence[str], measures: Sequence[Measure]
+    ) -> SidePlan:
+        once = side == "B"
+        feet = once or f"{side}_CA" in labels
+        own = [
+            m
+            for m in measures
+            if (m.sides == "once") == once and feet and MeasureTable.feasible(m, side, labels)
+        ]
+        spatial = [m for m in own if m.kind != "cadence"]
+        over = [m for m in spatial if any(self._kind(name) in STROKE_EVENTS for name in m.events)]
+        names = list(dict.fromkeys(name for m in spatial for name in m.events))
+        crank_events = [
+            self._crank_event(name, lead, spatial)
+            for name in names
+            if self._kind(name) not in STROKE_EVENTS
+        ]
+        stroke_events = [
+            (name, self._kind(name), tuple(k for k, m in enumerate(over) if name in m.events))
+            for name in names
+            if self._kind(name) in STROKE_EVENTS
+        ]
+        return SidePlan(
+            side=side,
+            lead=lead,
+            table=MeasureTable(spatial, side, labels),
+            grid_table=MeasureTable(over, side, labels),
+            crank_events=crank_events,
+            stroke_events=stroke_events,
+            has_cadence=any(m.kind == "cadence" for m in own),
+        )
+
+    def _kind(self, name: str) -> str:
+        return self._by_name[name].kind
+
+    def _crank_event(self, name: str, lead: float, spatial: Sequence[Measure]) -> CrankEvent:
+        degrees = event_angle(self._by_name[name], self._seat_tube_deg)
+        if degrees is None:
+            raise ValueError(f"event {name!r} has no crank angle")
+        phase = (np.radians(degrees) - lead) % TURN
+        node = int(np.round(phase / NODE_STEP))
+        offset = phase - node * NODE_STEP
+        slots = self._slots[node % NODES_PER_TURN]
+        near = [k for k, slot in enumerate(slots) if abs(slot - offset) < 1e-9]
+        if not near:
+            slots.append(offset)
+        return CrankEvent(
+            name=name,
+            crank_deg=degrees,
+            node=node % NODES_PER_TURN,
+            slot=near[0] if near else len(slots) - 1,
+            columns=tuple(k for k, m in enumerate(spatial) if name in m.events),
+        )

@@ -1,0 +1,161 @@
+"""Keeps the bicycle found: first search, refinement while it runs, search again when it moved."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from livefit.frames import FloatArray, Up
+from livefit.kernel.crank import BikeFrame, CrankNotFoundError, find_bike
+
+SAMPLES_PER_SECOND = 50
+"""Frames a second that the search looks at."""
+_SEARCH_EVERY = 10
+_SEARCH_WINDOWS = (40, 75, 150, 300)
+"""Samples: from one stroke at 80 rpm to one and a half at 30 rpm."""
+_REFINE_AT = (50, 100, 200, 300, 500, 750, 1000)
+_REFINE_EVERY = 500
+_REMEMBERED = 1000
+_MOST_FITTED = 500
+_STILL_MM = 6.0
+"""A foot that moves less between samples stands still and says nothing new of the crank."""
+_MOVED_SAMPLES = 50
+_MOVED_MM = 6.0
+_MOVED_RESIDUALS = 5.0
+
+
+class BikeTracker:
+    """Where the bicycle stands, from the feet, as a function of the frames seen so far only.
+
+    Frames are given one sample in a fixed stride of the frame number, so that the answer at any
+    frame does not depend on how the frames were cut into blocks.
+
+    Attributes
+    ----------
+    bike
+        The present answer, or None while searching.
+    until_found
+        Samples, up to and with the newest, over which the search that succeeded looked.
+    problem
+        What keeps the bicycle from being found, in plain words.
+    """
+
+    def __init__(self, sides: Mapping[str, list[int]], up: Up) -> None:
+        self.bike: BikeFrame | None = None
+        self.problem: str | None = "waiting for pedalling"
+        self._sides = sides
+        self._up = up
+        self._used = sorted({column for columns in sides.values() for column in columns})
+        self._samples = np.empty((0, len(self._used), 3))
+        self._moved = np.empty(0, dtype=bool)
+        self._departures = np.empty(0)
+        self._count = 0
+        self.until_found = 0
+
+    def until_decision(self) -> int:
+        """Samples that may be given before the answer can change other than by a move."""
+        if self.bike is None:
+            return _SEARCH_EVERY - self._count % _SEARCH_EVERY
+        later = [at for at in _REFINE_AT if at > self._count]
+        return (later[0] if later else self._next_regular()) - self._count
+
+    def _next_regular(self) -> int:
+        return (self._count // _REFINE_EVERY + 1) * _REFINE_EVERY
+
+    def moved_at(self, samples: FloatArray) -> int | None:
+        """Index of the sample at which the bicycle is noticed to have moved, or None.
+
+        samples (n, markers, 3) mm in capture axes, following those already taken.
+        """
+        if self.bike is None:
+            return None
+        departures = self._departure(samples)
+        series = np.concatenate([self._departures, departures])
+        self._departures = series[-(_MOVED_SAMPLES - 1) :]
+        if len(series) < _MOVED_SAMPLES:
+            return None
+        means = np.lib.stride_tricks.sliding_window_view(series, _MOVED_SAMPLES).mean(axis=1)
+        limit = max(
+            _MOVED_MM,
+            _MOVED_RESIDUALS * max(crank.residual for crank in self.bike.cranks.values()),
+        )
+        over = np.flatnonzero(means > limit)
+        if not len(over):
+            return None
+        return int(over[0]) + len(samples) - len(means)
+
+    def _departure(self, samples: FloatArray) -> FloatArray:
+        """(n,) mm: the worst side's distance from its circle; 0 where no foot is seen."""
+        if self.bike is None:
+            raise RuntimeError("the bicycle is not found yet")
+        worst = np.zeros(len(samples))
+        for side, crank in self.bike.cranks.items():
+            foot = self.bike.to_bike(samples[:, self._sides[side]])
+            worst = np.fmax(worst, crank.departure(foot))
+        return worst
+
+    def take(self, samples: FloatArray) -> bool:
+        """Add samples; returns True when the answer changed with the last of them."""
+        used = samples[:, self._used]
+        before = np.concatenate([self._samples[-1:], used])[: len(used)]
+        if len(self._samples) == 0:
+            before = np.concatenate([used[:1], used[:-1]])
+        step = np.sqrt(((used - before) ** 2).sum(axis=2))
+        moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1) < _STILL_MM)
+        self._samples = np.concatenate([self._samples, used])[-_REMEMBERED:]
+        self._moved = np.concatenate([self._moved, moved])[-_REMEMBERED:]
+        self._count += len(samples)
+        if self.bike is None:
+            return self._count % _SEARCH_EVERY == 0 and self._search()
+        due = self._count in _REFINE_AT or (
+            self._count > _REFINE_AT[-1] and self._count % _REFINE_EVERY == 0
+        )
+        return due and self._refine()
+
+    def lose(self) -> None:
+        """Forget the bicycle: it was moved."""
+        self.bike = None
+        self.problem = "the bicycle or a foot marker moved: pedal two strokes to find it again"
+        self._forget()
+
+    def _forget(self) -> None:
+        self._samples = self._samples[:0]
+        self._moved = self._moved[:0]
+        self._departures = self._departures[:0]
+        self._count = 0
+
+    def _search(self) -> bool:
+        for window in _SEARCH_WINDOWS:
+            if window > len(self._samples) + _SEARCH_EVERY:
+                break
+            samples, moved = self._samples[-window:], self._moved[-window:]
+            if moved.mean() < 0.8:
+                self.problem = "not pedalling"
+                continue
+            try:
+                self.bike = find_bike(self._feet(samples), self._up)
+            except CrankNotFoundError as error:
+                self.problem = str(error)
+                continue
+            self.problem = None
+            self._samples, self._moved = samples, moved
+            self._count = self.until_found = len(samples)
+            return True
+        return False
+
+    def _refine(self) -> bool:
+        samples = self._samples[self._moved]
+        stride = -(-len(samples) // _MOST_FITTED) or 1
+        try:
+            self.bike = find_bike(self._feet(samples[::stride]), self._up, self.bike)
+        except CrankNotFoundError:
+            return False
+        return True
+
+    def _feet(self, samples: FloatArray) -> dict[str, FloatArray]:
+        where = {column: k for k, column in enumerate(self._used)}
+        return {
+            side: samples[:, [where[column] for column in columns]]
+            for side, columns in self._sides.items()
+        }
