@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,13 +13,24 @@ from livefit.frames import FloatArray, MarkerBlock
 class FrameBuffer:
     """Frames of the last seconds in growing row order; the oldest fall out.
 
+    Parameters
+    ----------
+    keep
+        Frames that are never dropped.
+    largest_block
+        Frames that are appended at once at most.
+    used
+        Which of the stream's markers to keep.
+
     Attributes
     ----------
     rows
         Number of frames held.
     """
 
-    def __init__(self, keep: int, largest_block: int, markers: int) -> None:
+    def __init__(self, keep: int, largest_block: int, used: NDArray[np.intp]) -> None:
+        self._runs = _runs(used)
+        markers = len(used)
         capacity = 2 * keep + largest_block
         self.rows = 0
         self._keep = keep
@@ -29,9 +42,7 @@ class FrameBuffer:
         self._phase = np.empty(capacity)
         self._peak = np.empty(capacity)
 
-    def append(
-        self, block: MarkerBlock, x: FloatArray, columns: FloatArray, sensor: FloatArray
-    ) -> None:
+    def append(self, block: MarkerBlock, x: FloatArray, sensor: FloatArray) -> None:
         """Add frames; their crank angle is not known yet."""
         n = len(block)
         if self.rows + n > len(self._t):
@@ -40,7 +51,8 @@ class FrameBuffer:
         self._numbers[new] = block.numbers
         self._t[new] = block.t
         self._x[new] = x
-        self._columns[new] = columns
+        for to, run in self._runs:
+            self._columns[new, to] = block.positions[:, run].reshape(n, -1)
         self._sensor[new] = sensor
         self._phase[new] = np.nan
         self._peak[new] = -np.inf
@@ -90,3 +102,12 @@ class FrameBuffer:
     def peak(self) -> FloatArray:
         """(rows,) rad: the largest phase so far, writable; it never falls."""
         return self._peak[: self.rows]
+
+
+def _runs(used: NDArray[np.intp]) -> list[tuple[slice, slice]]:
+    """Where each run of neighbouring markers goes in the columns, and which markers it is."""
+    breaks = [k for k in range(1, len(used)) if used[k] != used[k - 1] + 1]
+    edges = [0, *breaks, len(used)]
+    return [
+        (slice(3 * a, 3 * b), slice(used[a], used[b - 1] + 1)) for a, b in pairwise(edges) if b > a
+    ]

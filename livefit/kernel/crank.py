@@ -160,12 +160,15 @@ def find_bike(feet: Mapping[str, FloatArray], up: Up, near: BikeFrame | None = N
     seen = {side: foot @ level.T for side, foot in seen.items()}
     turn = _first_heading(seen) if near is None else near.rotation @ level.T
     places = {s: np.array(c.spindle) for s, c in near.cranks.items()} if near else {}
-    for _ in range(_HEADING_ROUNDS if near is None else 1):
-        fits = {s: _fit_circle(foot @ turn.T, places.get(s)) for s, foot in seen.items()}
-        places = {side: fit.spindle for side, fit in fits.items()}
-        turn = _heading_turn(_sideways_slope(seen, fits, turn)) @ turn
+    for _ in range(_HEADING_ROUNDS):
+        for side in seen.keys() - places.keys():
+            places[side] = _fit_circle(seen[side] @ turn.T).spindle
+        turn = _heading_turn(_sideways_slope(seen, places, turn)) @ turn
+        if near is not None:
+            break
+        places = {}
     turned = {side: foot @ turn.T for side, foot in seen.items()}
-    fits = {side: _fit_circle(foot, places[side]) for side, foot in turned.items()}
+    fits = {side: _fit_circle(foot, places.get(side)) for side, foot in turned.items()}
     planes = {side: float(foot[:, -1, 2].mean()) for side, foot in turned.items()}
     _check(fits, turned)
     axle = np.mean([fit.centre for fit in fits.values()], axis=0)
@@ -309,13 +312,13 @@ def _first_heading(feet: Mapping[str, FloatArray]) -> FloatArray:
 
 
 def _sideways_slope(
-    feet: Mapping[str, FloatArray], fits: Mapping[str, _Circle], turn: FloatArray
+    feet: Mapping[str, FloatArray], places: Mapping[str, FloatArray], turn: FloatArray
 ) -> float:
     """Angle (rad) by which the spindles still move sideways as they move forward."""
     together, squared = 0.0, 0.0
     for side, foot in feet.items():
         turned = foot @ turn.T
-        path = _spindle(turned, fits[side].spindle)[:, 0]
+        path = _spindle(turned, places[side])[:, 0]
         x = path - path.mean()
         sideways = turned[:, -1, 2] - turned[:, -1, 2].mean()
         together += float(x @ sideways)

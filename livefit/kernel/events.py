@@ -11,7 +11,7 @@ import numpy as np
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.crank import BikeFrame
-from livefit.kernel.nodes import LIVE_HALF, NODE_STEP, NODES_PER_TURN, window_about
+from livefit.kernel.nodes import LIVE_HALF, NODE_STEP, NODES_PER_TURN, windows_about
 from livefit.kernel.phase import TURN
 from livefit.kernel.plan import HALF_NODE, CrankEvent, Plan, SidePlan
 from livefit.kernel.regression import Fitted, Window, fit_windows
@@ -86,36 +86,24 @@ class EventMaker:
     ) -> tuple[FloatArray, FloatArray]:
         """Points (e, q, markers + virtual, 3) in bike axes and device times (e, q)."""
         buffer = self._buffer
-        sound = [k for k, window in enumerate(windows) if window is not None]
-        chosen = [windows[k] for k in sound]
+        sound = [(k, window) for k, window in enumerate(windows) if window is not None]
+        rows = [k for k, _ in sound]
         fitted = fit_windows(
             buffer.x,
+            buffer.t,
             buffer.phase,
             buffer.columns,
-            [w for w in chosen if w is not None],
-            wanted[sound],
+            [window for _, window in sound],
+            wanted[rows],
             "harmonic",
         )
         e, q = wanted.shape
         markers = buffer.columns.shape[1] // 3
         points = np.full((e, q, markers, 3), np.nan)
-        points[sound] = fitted.positions.reshape(len(sound), q, markers, 3)
+        points[rows] = fitted.positions.reshape(len(rows), q, markers, 3)
         t = np.full((e, q), np.nan)
-        for k, row in enumerate(sound):
-            t[row] = self._device_time(windows[row], fitted.x[k])
+        t[rows] = fitted.t
         return self._with_virtual(bike, points, wanted), t
-
-    def _device_time(self, window: Window | None, x: FloatArray) -> FloatArray:
-        """Device time stamps at abscissae x, by the straight line through the window's own."""
-        if window is None:
-            raise ValueError("a refused window has no time")
-        rows = slice(window.start, window.stop)
-        d = self._buffer.x[rows] - window.centre
-        t = self._buffer.t[rows]
-        mean_d, mean_t = d.mean(), t.mean()
-        slope = ((d - mean_d) * (t - mean_t)).sum() / ((d - mean_d) ** 2).sum()
-        at: FloatArray = mean_t + slope * (x - window.centre - mean_d)
-        return at
 
     def _with_virtual(self, bike: BikeFrame, points: FloatArray, phase: FloatArray) -> FloatArray:
         """Bike axes, and the pedal spindles and the axle behind the markers."""
@@ -139,13 +127,20 @@ class EventMaker:
         points: FloatArray,
         t: FloatArray,
     ) -> list[EventValues]:
+        rows = [np.flatnonzero(node % NODES_PER_TURN == event.node) for event in side.crank_events]
+        slots = [np.full(len(r), e.slot) for r, e in zip(rows, side.crank_events, strict=True)]
+        if not rows:
+            return []
+        picked, slot = np.concatenate(rows), np.concatenate(slots)
+        values = side.table.evaluate(points[picked, slot])
+        phase, at = wanted[picked, slot], t[picked, slot]
         made = []
-        for event in side.crank_events:
-            rows = np.flatnonzero(node % NODES_PER_TURN == event.node)
-            if len(rows):
-                there = points[rows, event.slot]
-                phase = wanted[rows, event.slot]
-                made.append(_at_crank(side, event, phase, there, t[rows, event.slot]))
+        first = 0
+        for event, own in zip(side.crank_events, rows, strict=True):
+            part = slice(first, first + len(own))
+            first = part.stop
+            if len(own):
+                made.append(_at_crank(side, event, phase[part], values[part], at[part]))
         return made
 
     def _strokes(
@@ -175,12 +170,12 @@ class EventMaker:
             key = (side.side, event.name, node)
             if key not in self._quick:
                 phase = node * NODE_STEP + self._plan.offsets[event.node, event.slot]
-                window = window_about(self._buffer, float(phase), LIVE_HALF, live=True)
-                if window is None:
+                windows = windows_about(self._buffer, np.array([phase]), LIVE_HALF, live=True)
+                if not windows:
                     continue
                 made = None
-                if isinstance(window, Window):
-                    made = self._quick_value(bike, side, event, float(phase), window)
+                if isinstance(windows[0], Window):
+                    made = self._quick_value(bike, side, event, float(phase), windows[0])
                 current[key] = made
             else:
                 current[key] = self._quick[key]
@@ -193,12 +188,12 @@ class EventMaker:
         buffer = self._buffer
         wanted = np.array([[phase]])
         fitted: Fitted = fit_windows(
-            buffer.x, buffer.phase, buffer.columns, [window], wanted, "polynomial"
+            buffer.x, buffer.t, buffer.phase, buffer.columns, [window], wanted, "polynomial"
         )
         markers = buffer.columns.shape[1] // 3
         points = self._with_virtual(bike, fitted.positions.reshape(1, 1, markers, 3), wanted)
-        t = self._device_time(window, fitted.x[0])
-        return _at_crank(side, event, wanted[0], points[0], t)
+        values = side.table.evaluate(points[0])
+        return _at_crank(side, event, wanted[0], values, fitted.t[0])
 
     def forget_quick(self) -> None:
         """The crank was found anew: quick numbers rest on the old one."""
@@ -215,10 +210,11 @@ class EventMaker:
 
 
 def _at_crank(
-    side: SidePlan, event: CrankEvent, phase: FloatArray, points: FloatArray, t: FloatArray
+    side: SidePlan, event: CrankEvent, phase: FloatArray, table: FloatArray, t: FloatArray
 ) -> EventValues:
+    """Pick an event's measures from values (s, k) of the side's whole table."""
     columns = list(event.columns)
-    values = side.table.evaluate(points)[:, columns]
+    values = table[:, columns]
     return EventValues(
         side=side.side,
         event=event.name,

@@ -11,14 +11,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from livefit.definitions.models import Event, Measure
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.crank import BikeFrame
 from livefit.kernel.events import EventMaker, EventValues
-from livefit.kernel.nodes import HALF_TURN, NODE_STEP, Refused, window_about
+from livefit.kernel.nodes import HALF_TURN, NODE_STEP, Refused, windows_about
 from livefit.kernel.phase import TURN, Unwrapper, feet_phase, mean_angle, wrapped
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, Plan
 from livefit.kernel.regression import Window
@@ -26,7 +25,7 @@ from livefit.kernel.tracker import SAMPLES_PER_SECOND, BikeTracker
 
 CRANK_CHANNEL = "crank_angle"
 _KEEP_S = 10.0
-_LARGEST_PIECE = 2048
+_LARGEST_PIECE = 8192
 _SENSOR_ZERO_S = 2.0
 _SPEED_S = 1.0
 
@@ -90,14 +89,13 @@ class Kernel:
         seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
     ) -> None:
         self._stream = stream
-        self._used = [k for k, label in enumerate(labels) if label is not None]
+        self._used = np.flatnonzero([label is not None for label in labels])
         self.labels = tuple(label for label in labels if label is not None)
-        self._everything = len(self._used) == len(labels)
         self.plan = Plan(self.labels, measures, events, seat_tube_deg)
         self._feet = _foot_columns(self.labels)
         self._tracker = BikeTracker(self._feet, stream.up)
         keep = int(_KEEP_S * stream.rate_hz) + 1
-        self._buffer = FrameBuffer(keep, _LARGEST_PIECE, len(self.labels))
+        self._buffer = FrameBuffer(keep, _LARGEST_PIECE, self._used)
         self._stride = max(1, round(stream.rate_hz / SAMPLES_PER_SECOND))
         names = [channel.name for channel in stream.channels]
         self._sensor = names.index(CRANK_CHANNEL) if CRANK_CHANNEL in names else None
@@ -137,14 +135,15 @@ class Kernel:
         """
         values: list[EventValues] = []
         for piece in self._pieces(block):
-            columns, samples, sampled = self._prepare(piece)
+            sampled = np.flatnonzero(piece.numbers % self._stride == 0)
+            samples = piece.positions[np.ix_(sampled, self._used)]
             moved = self._tracker.moved_at(samples) if len(sampled) else None
             if moved is not None:
-                values += self._consume(piece, columns, int(sampled[moved]) + 1, samples[:moved])
+                values += self._consume(piece, int(sampled[moved]) + 1, samples[:moved])
                 self._lose()
                 values += self.push(_part(piece, int(sampled[moved]) + 1, len(piece)))
             else:
-                values += self._consume(piece, columns, len(piece), samples)
+                values += self._consume(piece, len(piece), samples)
         return values
 
     def _pieces(self, block: MarkerBlock) -> Iterator[MarkerBlock]:
@@ -161,16 +160,7 @@ class Kernel:
             yield _part(block, at, stop)
             at = stop
 
-    def _prepare(self, piece: MarkerBlock) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-        """Used markers as columns (n, 3m), the samples (s, m, 3) and their rows (s,)."""
-        positions = piece.positions if self._everything else piece.positions[:, self._used]
-        columns = positions.reshape(len(piece), -1)
-        sampled = np.flatnonzero(piece.numbers % self._stride == 0)
-        return columns, positions[sampled], sampled
-
-    def _consume(
-        self, piece: MarkerBlock, columns: FloatArray, count: int, samples: FloatArray
-    ) -> list[EventValues]:
+    def _consume(self, piece: MarkerBlock, count: int, samples: FloatArray) -> list[EventValues]:
         """Take the first `count` frames, during which the bicycle stays where it is."""
         part = _part(piece, 0, count)
         periodic = self._stream.sampling == "periodic"
@@ -178,7 +168,7 @@ class Kernel:
         sensor = np.full(count, np.nan)
         if self._sensor is not None:
             sensor = np.radians(part.channels[:, self._sensor])
-        self._buffer.append(part, x, columns[:count], sensor)
+        self._buffer.append(part, x, sensor)
         if self.bike is not None:
             self._follow(self._buffer.rows - count)
         self._sample_numbers += part.numbers[part.numbers % self._stride == 0].tolist()
@@ -279,17 +269,14 @@ class Kernel:
         if not np.isfinite(reached):
             return []
         last = int(np.floor((reached - HALF_TURN) / NODE_STEP)) + 1
-        nodes, windows = [], []
-        for node in range(self._next_node, last):
-            window = window_about(self._buffer, node * NODE_STEP, HALF_TURN, live=False)
-            if window is None:
-                break
-            nodes.append(node)
-            windows.append(window)
+        targets = NODE_STEP * np.arange(self._next_node, last, dtype=np.float64)
+        windows = windows_about(self._buffer, targets, HALF_TURN, live=False)
+        if not windows:
+            return []
+        nodes = range(self._next_node, self._next_node + len(windows))
+        for node, window in zip(nodes, windows, strict=True):
             if isinstance(window, Refused):
                 self._refuse(node, window)
-        if not nodes:
-            return []
         self._next_node = nodes[-1] + 1
         sound = [w if isinstance(w, Window) else None for w in windows]
         values, found = self._events.final(self.bike, nodes, sound)

@@ -97,9 +97,10 @@ class MeasureTable:
             for k, plane in zip(chosen, planes, strict=True)
         ]
         v = [plane[1] for plane in planes]
+        width = 3 if "flexion" in kinds else 4
         return _Group(
             columns=np.array(chosen, dtype=np.intp),
-            points=np.array(rows, dtype=np.intp).reshape(len(chosen), 3 if "flexion" in kinds else 4, 2),
+            points=np.array(rows, dtype=np.intp).reshape(len(chosen), width, 2),
             u=np.array(u, dtype=np.intp),
             v=np.array(v, dtype=np.intp),
             u_sign=np.where(np.array(u) == 2, self._outward, 1.0),

@@ -9,12 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from livefit.frames import FloatArray
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.phase import TURN
 from livefit.kernel.regression import Window, harmonics_for
 
-NODES_PER_TURN = 4
+NODES_PER_TURN = 2
 NODE_STEP = TURN / NODES_PER_TURN
 HALF_TURN = np.pi
 LIVE_HALF = np.radians(43.0)
@@ -30,6 +32,9 @@ _LARGEST_UNEVENNESS = 0.15
 _FEWEST_LIVE_FRAMES = 9
 
 
+IndexArray = NDArray[np.intp]
+
+
 @dataclass(frozen=True)
 class Refused:
     """Why a window gives no number."""
@@ -37,50 +42,69 @@ class Refused:
     reason: str
 
 
-def window_about(
-    buffer: FrameBuffer, target: float, half: float, *, live: bool
-) -> Window | Refused | None:
-    """Frames within `half` (rad) of the crank phase `target`.
+def windows_about(
+    buffer: FrameBuffer, targets: FloatArray, half: float, *, live: bool
+) -> list[Window | Refused]:
+    """Frames within `half` (rad) of each crank phase in `targets`.
 
-    Returns
-    -------
-    Window, or Refused with the reason, or None while the crank has not come far enough.
+    Targets (e,) rise; those that the crank has not passed by `half` yet are left out at the end,
+    so that the list may be shorter.
     """
     peak = buffer.peak
-    if not len(peak) or peak[-1] < target + half:
-        return None
-    start = int(np.searchsorted(peak, target - half))
-    stop = int(np.searchsorted(peak, target + half))
-    if start == 0 or not np.isfinite(peak[start - 1]):
-        return Refused("crank not found yet")
-    first = _passing(buffer, start, target - half)
-    last = _passing(buffer, stop, target + half)
-    length = last - first
-    rpm = 60.0 * 2 * half / (TURN * length) if length > 0 else np.inf
-    if rpm < SLOWEST_RPM * (1 - _MARGIN):
-        return Refused("slower than 30 rpm")
-    if rpm > FASTEST_RPM * (1 + _MARGIN):
-        return Refused("faster than 140 rpm")
-    if stop - start < (_FEWEST_LIVE_FRAMES if live else 2):
-        return Refused("too few frames in a stroke")
-    if not live and not harmonics_for(stop - start):
-        return Refused("too few frames in a stroke")
-    known = np.isfinite(buffer.phase[start - 1 : stop + 1])
-    gap = np.diff(buffer.x[start - 1 : stop + 1][known]).max(initial=0.0)
-    if gap * 2 * half / length > (_LIVE_LONGEST_GAP if live else _LONGEST_GAP):
-        return Refused("frames or feet lost for too long")
-    behind = peak[start:stop] - buffer.phase[start:stop]
-    if np.fmax.reduce(behind, initial=0.0) > _LARGEST_REVERSAL:
-        return Refused("pedalled backwards")
-    middle = _passing(buffer, int(np.searchsorted(peak, target)), target)
-    centre = 0.5 * (first + last)
-    if abs(middle - centre) > _LARGEST_UNEVENNESS * 0.5 * length:
-        return Refused("starting or stopping")
-    return Window(start=start, stop=stop, centre=centre, half=0.5 * length)
+    ready = targets[targets + half <= peak[-1]] if len(peak) else targets[:0]
+    if not len(ready):
+        return []
+    start = np.searchsorted(peak, ready - half)
+    stop = np.searchsorted(peak, ready + half)
+    known_before = np.isfinite(peak[np.maximum(start - 1, 0)]) & (start > 0)
+    start = np.maximum(start, 1)
+    first, last = _passing(buffer, start, ready - half), _passing(buffer, stop, ready + half)
+    middle = _passing(buffer, np.maximum(np.searchsorted(peak, ready), 1), ready)
+    length = np.maximum(last - first, np.finfo(float).tiny)
+    rpm = 60.0 * 2 * half / (TURN * length)
+    frames = stop - start
+    fewest = _FEWEST_LIVE_FRAMES if live else 2
+    bearable = np.array([live or harmonics_for(int(n)) > 0 for n in frames])
+    gap = _largest(_gaps(buffer), start, stop) * 2 * half / length
+    behind = _largest(np.nan_to_num(peak - buffer.phase, nan=0.0, posinf=0.0), start, stop - 1)
+    uneven = np.abs(middle - 0.5 * (first + last)) > _LARGEST_UNEVENNESS * 0.5 * length
+    faults = [
+        (~known_before, "crank not found yet"),
+        (rpm < SLOWEST_RPM * (1 - _MARGIN), "slower than 30 rpm"),
+        (rpm > FASTEST_RPM * (1 + _MARGIN), "faster than 140 rpm"),
+        ((frames < fewest) | ~bearable, "too few frames in a stroke"),
+        (gap > (_LIVE_LONGEST_GAP if live else _LONGEST_GAP), "frames or feet lost for too long"),
+        (behind > _LARGEST_REVERSAL, "pedalled backwards"),
+        (uneven, "starting or stopping"),
+    ]
+    reasons = [next((why for fault, why in faults if fault[k]), None) for k in range(len(ready))]
+    return [
+        Window(int(start[k]), int(stop[k]), 0.5 * float(first[k] + last[k]), 0.5 * float(length[k]))
+        if reason is None
+        else Refused(reason)
+        for k, reason in enumerate(reasons)
+    ]
 
 
-def _passing(buffer: FrameBuffer, row: int, level: float) -> float:
-    """Abscissa at which the peak phase passes `level` just before `row`, interpolated."""
+def _passing(buffer: FrameBuffer, row: IndexArray, level: FloatArray) -> FloatArray:
+    """Abscissae at which the peak phase passes `level` just before `row`, interpolated."""
     before, after = buffer.peak[row - 1], buffer.peak[row]
     x0, x1 = buffer.x[row - 1], buffer.x[row]
-    return float(x0 + (x1 - x0) * (level - before) / (after - before))
+    share = np.where(np.isfinite(before), (level - before) / (after - before), 0.0)
+    passing: FloatArray = x0 + (x1 - x0) * share
+    return passing
+
+
+def _gaps(buffer: FrameBuffer) -> FloatArray:
+    """(rows,) s: at each frame with a known crank angle, the time since the one before."""
+    gaps = np.zeros(buffer.rows)
+    known = np.flatnonzero(np.isfinite(buffer.phase))
+    gaps[known[1:]] = np.diff(buffer.x[known])
+    return gaps
+
+
+def _largest(series: FloatArray, start: IndexArray, stop: IndexArray) -> FloatArray:
+    """Largest value in rows start to stop, both included, of each window."""
+    ends = np.stack([start, np.minimum(stop + 1, len(series) - 1)], axis=1).reshape(-1)
+    largest: FloatArray = np.maximum.reduceat(series, ends)[::2]
+    return largest

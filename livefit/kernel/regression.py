@@ -41,8 +41,10 @@ FEWEST_HARMONICS = 3
 POLYNOMIAL_DEGREE = 5
 MOST_LEVERAGE = 1.0
 """A position less certain than one frame's is not given (variance relative to one frame)."""
-_NEWTON_STEPS = 4
+_CHORD, _CHORD_STEPS = 1e-4, 4
 _PAD = 16
+_STACK = 32
+"""Windows regressed together: enough to spread the cost of a call, few enough for the cache."""
 
 
 def harmonics_for(frames: int) -> int:
@@ -82,18 +84,19 @@ class Fitted:
 
     Attributes
     ----------
-    x
-        (e, q) abscissa of each instant, s; NaN where no instant was found.
+    t
+        (e, q) s: device time of each instant; NaN where none was found.
     positions
         (e, q, c) the regressed columns there; NaN where too few frames bear them.
     """
 
-    x: FloatArray
+    t: FloatArray
     positions: FloatArray
 
 
 def fit_windows(
     x: FloatArray,
+    t: FloatArray,
     phase: FloatArray,
     columns: FloatArray,
     windows: list[Window],
@@ -106,6 +109,8 @@ def fit_windows(
     ----------
     x
         (n,) abscissa of every frame, s: true time stamps, or frame number over rate.
+    t
+        (n,) device time stamps, s.
     phase
         (n,) unwrapped crank angle, rad; NaN = not known in that frame.
     columns
@@ -126,8 +131,9 @@ def fit_windows(
     found = Fitted(np.full((e, q), np.nan), np.full((e, q, columns.shape[1]), np.nan))
     for key, members in _alike(windows, basis).items():
         length, size = key
-        if size:
-            _fit_alike(x, phase, columns, windows, wanted, members, length, size, basis, found)
+        for first in range(0, len(members) if size else 0, _STACK):
+            chosen = members[first : first + _STACK]
+            _fit_alike(x, t, phase, columns, windows, wanted, chosen, length, size, basis, found)
     return found
 
 
@@ -147,6 +153,7 @@ def _alike(windows: list[Window], basis: Basis) -> dict[tuple[int, int], list[in
 
 def _fit_alike(
     x: FloatArray,
+    t: FloatArray,
     phase: FloatArray,
     columns: FloatArray,
     windows: list[Window],
@@ -165,8 +172,9 @@ def _fit_alike(
     inside = np.arange(length) < count[:, None]
     rows = np.where(inside, rows, start[:, None])
     u = (x[rows] - centre[:, None]) / half[:, None]
-    design = _design(u, size, basis) * inside[:, :, None]
-    gram = design.transpose(0, 2, 1) @ design
+    design = _design(u, size, basis)
+    design *= inside[:, None]
+    gram = design @ design.transpose(0, 2, 1)
 
     few = min(PHASE_COLUMNS, size)
     angle = phase[rows]
@@ -174,11 +182,11 @@ def _fit_alike(
     middle = wanted[members].mean(axis=1)
     turning = np.pi if basis == "harmonic" else 0.0
     rest = np.where(known, angle - middle[:, None] - turning * u, 0.0)
-    phase_design = design[:, :, :few] * known[:, :, None]
-    phase_gram = phase_design.transpose(0, 2, 1) @ phase_design
+    phase_design = design[:, :few] * known[:, None]
+    phase_gram = phase_design @ phase_design.transpose(0, 2, 1)
     bearing = known.sum(axis=1) >= FRAMES_PER_COLUMN * few
     phase_gram[~bearing] = np.eye(few)
-    coefficients = _solve(phase_gram, phase_design.transpose(0, 2, 1) @ rest[:, :, None])[:, :, 0]
+    coefficients = _solve(phase_gram, phase_design @ rest[:, :, None])[:, None, :, 0]
 
     at = _instants(coefficients, wanted[members] - middle[:, None], turning, few, basis)
     at[~bearing] = np.nan
@@ -189,26 +197,28 @@ def _fit_alike(
     for k, i in enumerate(members):
         window = windows[i]
         values = columns[window.start : window.stop]
-        position = weights[k, : window.frames].T @ values
-        _refit_incomplete(position, values, design[k, : window.frames], there[k])
+        weight = weights[k, :, : window.frames]
+        found.t[i] = weight @ t[window.start : window.stop]
+        position = weight @ values
+        _refit_incomplete(position, values, design[k, :, : window.frames], there[k])
         position[~certain[k]] = np.nan
         found.positions[i] = position
-    found.x[members] = at * half[:, None] + centre[:, None]
+        found.t[i, ~np.isfinite(at[k])] = np.nan
 
 
 def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:
-    """Basis columns at u (any shape, -1 to 1 over the window) -> shape + (size,)."""
+    """Basis functions (e, size, k) at u (e, k), which runs from -1 to 1 over the window."""
     if basis == "polynomial":
-        return np.asarray(legendre.legvander(u, size - 1), dtype=np.float64)
-    design: FloatArray = np.empty((*u.shape, size))
-    design[..., 0] = 1.0
-    design[..., 1] = u
-    design[..., 2] = u * u
+        return np.asarray(np.moveaxis(legendre.legvander(u, size - 1), -1, 1), dtype=np.float64)
+    design = np.empty((len(u), size, u.shape[1]))
+    design[:, 0] = 1.0
+    design[:, 1] = u
+    design[:, 2] = u * u
     cosine, sine = np.cos(np.pi * u), np.sin(np.pi * u)
     c, s = cosine, sine
-    for column in range(TREND_COLUMNS, size, 2):
-        design[..., column] = c
-        design[..., column + 1] = s
+    for row in range(TREND_COLUMNS, size, 2):
+        design[:, row] = c
+        design[:, row + 1] = s
         c, s = c * cosine - s * sine, s * cosine + c * sine
     return design
 
@@ -216,25 +226,28 @@ def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:
 def _instants(
     coefficients: FloatArray, wanted: FloatArray, turning: float, few: int, basis: Basis
 ) -> FloatArray:
-    """Solve ``turning * u + basis(u) . coefficients = wanted`` by Newton's method -> (e, q)."""
-    u = np.zeros_like(wanted)
-    step = 1e-4
-    for _ in range(_NEWTON_STEPS):
-        here = _design(u, few, basis) @ coefficients[:, :, None]
-        ahead = _design(u + step, few, basis) @ coefficients[:, :, None]
-        slope = turning + (ahead - here)[:, :, 0] / step
-        u = u - (turning * u + here[:, :, 0] - wanted) / np.where(slope > 0, slope, np.nan)
-        u = np.clip(u, -1.5, 1.5)
+    """Solve ``turning * u + coefficients . basis(u) = wanted`` along a chord -> (e, q)."""
+    u = wanted / turning if turning else np.zeros_like(wanted)
+    here = (coefficients @ _design(u, few, basis))[:, 0]
+    ahead = (coefficients @ _design(u + _CHORD, few, basis))[:, 0]
+    slope = turning + (ahead - here) / _CHORD
+    slope = np.where(slope > 0, slope, np.nan)
+    for _ in range(_CHORD_STEPS):
+        u = np.clip(u - (turning * u + here - wanted) / slope, -1.5, 1.5)
+        here = (coefficients @ _design(u, few, basis))[:, 0]
     return u
 
 
 def _weights(
     design: FloatArray, gram: FloatArray, there: FloatArray
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Weight of every frame in each value (e, k, q), and which values are certain enough."""
-    solution = _solve(gram, there.transpose(0, 2, 1))
-    leverage = (there.transpose(0, 2, 1) * solution).sum(axis=1)
-    return design @ solution, leverage < MOST_LEVERAGE
+    """Weight (e, q, k) of every frame in each value, and which values (e, q) are certain enough.
+
+    design (e, p, k), gram (e, p, p), there (e, p, q): the basis at the wanted instants.
+    """
+    solution = _solve(gram, there)
+    leverage = (there * solution).sum(axis=1)
+    return solution.transpose(0, 2, 1) @ design, leverage < MOST_LEVERAGE
 
 
 def _solve(gram: FloatArray, right: FloatArray) -> FloatArray:
@@ -254,15 +267,15 @@ def _refit_incomplete(
 ) -> None:
     """Give the markers that miss frames their own weights, in place.
 
-    position (q, c), values (n, c), design (n, p), there (q, p).
+    position (q, c), values (n, c), design (p, n), there (p, q).
     """
     lost = np.flatnonzero(np.isnan(position[0, ::3]))
     for marker in lost:
         columns = slice(3 * marker, 3 * marker + 3)
         seen = np.isfinite(values[:, columns]).all(axis=1)
-        if seen.sum() < FRAMES_PER_COLUMN * design.shape[1]:
+        if seen.sum() < FRAMES_PER_COLUMN * len(design):
             continue
-        part = design[seen]
-        weights, certain = _weights(part[None], (part.T @ part)[None], there[None])
-        position[:, columns] = weights[0].T @ values[seen, columns]
+        part = design[:, seen]
+        weights, certain = _weights(part[None], (part @ part.T)[None], there[None])
+        position[:, columns] = weights[0] @ values[seen, columns]
         position[~certain[0], columns] = np.nan

@@ -15,9 +15,9 @@ _SEARCH_EVERY = 10
 _SEARCH_WINDOWS = (40, 75, 150, 300)
 """Samples: from one stroke at 80 rpm to one and a half at 30 rpm."""
 _REFINE_AT = (50, 100, 200, 300, 500, 750, 1000)
-_REFINE_EVERY = 500
+_REFINE_EVERY = 1500
 _REMEMBERED = 1000
-_MOST_FITTED = 500
+_MOST_FITTED = 300
 _STILL_MM = 6.0
 """A foot that moves less between samples stands still and says nothing new of the crank."""
 _MOVED_SAMPLES = 50
