@@ -8,7 +8,7 @@ motion along the direction of travel.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ before a frame is seen (common practice, no source: it lies under the forefoot).
 where the ankle hardly moves."""
 _SMALLEST_TURN = 2.1 * np.pi
 _ITERATIONS = 20
-_CONVERGED_MM = 1e-5
+_CONVERGED_MM = 1e-4
 _HEADING_ROUNDS = 3
 
 _UP_ROTATION: dict[str, tuple[tuple[float, ...], ...]] = {
@@ -74,21 +74,27 @@ class CrankGeometry:
     spindle_se: tuple[float, float]
     residual: float
 
-    def spindle_path(self, foot: FloatArray) -> FloatArray:
-        """(n, 2) mm from the circle's centre; foot (n, 2 or 3, 3) CA, VM (, PED), bike axes."""
-        path: FloatArray = _spindle(foot, np.array(self.spindle)) - np.array(self.centre)
-        return path
+    def angle(self, side_view: FloatArray) -> FloatArray:
+        """(n,) rad: crank angle of this side, 0 at the top, rising forward, within +-pi.
 
-    def angle(self, foot: FloatArray) -> FloatArray:
-        """(n,) rad: crank angle of this side, 0 at the top, rising forward, within +-pi."""
-        path = self.spindle_path(foot)
-        angle: FloatArray = np.arctan2(path[:, 0], path[:, 1])
+        side_view (2, n, k): forward and up of CA, VM (, PED), from :meth:`BikeFrame.side_view`.
+        """
+        forward, up = self._arm(side_view)
+        angle: FloatArray = np.arctan2(forward, up)
         return angle
 
+    def _arm(self, side_view: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Spindle from the circle's centre, forward and up (n,)."""
+        forward, up = _spindle(side_view, self.spindle)
+        return forward - self.centre[0], up - self.centre[1]
+
     def departure(self, foot: FloatArray) -> FloatArray:
-        """(n,) mm: how far each frame's spindle lies off this circle and its plane."""
-        path = self.spindle_path(foot)
-        radial = np.sqrt(path[:, 0] ** 2 + path[:, 1] ** 2) - self.length
+        """(n,) mm: how far each frame's spindle lies off this circle and its plane.
+
+        foot (n, k, 3) in bike axes.
+        """
+        forward, up = self._arm(np.moveaxis(foot[..., :2], -1, 0))
+        radial = np.sqrt(forward**2 + up**2) - self.length
         sideways = foot[:, -1, 2] - self.outward
         distance: FloatArray = np.sqrt(radial**2 + sideways**2)
         return distance
@@ -119,13 +125,20 @@ class BikeFrame:
 
     def to_bike(self, positions: FloatArray) -> FloatArray:
         """Capture positions (..., 3) -> bike axes, mm."""
-        offset = positions - self.origin
-        r = self.rotation
-        turned = [
-            offset[..., 0] * r[k, 0] + offset[..., 1] * r[k, 1] + offset[..., 2] * r[k, 2]
-            for k in range(3)
-        ]
-        return np.stack(turned, axis=-1)
+        return np.moveaxis(self._turned(positions, 3), 0, -1)
+
+    def side_view(self, positions: FloatArray) -> FloatArray:
+        """Capture positions (..., 3) -> forward and up alone, (2, ...) mm."""
+        return self._turned(positions, 2)
+
+    def _turned(self, positions: FloatArray, axes: int) -> FloatArray:
+        """Sums written out, so that a frame's result does not depend on its neighbours."""
+        x, y, z = (positions[..., k] - self.origin[k] for k in range(3))
+        turned = np.empty((axes, *x.shape))
+        for k in range(axes):
+            a, b, c = self.rotation[k]
+            turned[k] = a * x + b * y + c * z
+        return turned
 
 
 def find_bike(feet: Mapping[str, FloatArray], up: Up, near: BikeFrame | None = None) -> BikeFrame:
@@ -193,7 +206,7 @@ def find_bike(feet: Mapping[str, FloatArray], up: Up, near: BikeFrame | None = N
 def _apart(bike: BikeFrame, feet: Mapping[str, FloatArray]) -> float:
     if len(bike.cranks) < 2:
         return 0.0
-    left, right = (bike.cranks[side].angle(bike.to_bike(feet[side])) for side in ("L", "R"))
+    left, right = (bike.cranks[side].angle(bike.side_view(feet[side])) for side in ("L", "R"))
     lead = (left + np.pi - right)[np.isfinite(left) & np.isfinite(right)]
     return float(np.arctan2(np.sin(lead).mean(), np.cos(lead).mean())) if len(lead) else 0.0
 
@@ -208,20 +221,28 @@ class _Circle:
     residual: float
 
 
-def _foot_axes(foot: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Unit vectors (n, 2) heel->toe and up-perpendicular, seen from the side."""
-    along = foot[:, 1, :2] - foot[:, 0, :2]
-    along = along / np.sqrt(along[:, 0] ** 2 + along[:, 1] ** 2)[:, None]
-    return along, np.stack([-along[:, 1], along[:, 0]], axis=1)
+def _spindle(
+    side_view: FloatArray, place: Sequence[float] | FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Spindle seen from the side, (n,) forward and up: the pedal marker, or `place` in the foot.
+
+    side_view (2, n, k); place (a, b) mm along heel->toe from VM, and square to it.
+    """
+    forward, up = side_view
+    if side_view.shape[2] > 2:
+        return forward[:, 2], up[:, 2]
+    cosine, sine = _foot_direction(side_view)
+    return (
+        forward[:, 1] + place[0] * cosine - place[1] * sine,
+        up[:, 1] + place[0] * sine + place[1] * cosine,
+    )
 
 
-def _spindle(foot: FloatArray, place: FloatArray) -> FloatArray:
-    """Spindle seen from the side, (n, 2): the pedal marker, or the foot's point `place`."""
-    if foot.shape[1] > 2:
-        return foot[:, 2, :2]
-    along, across = _foot_axes(foot)
-    spindle: FloatArray = foot[:, 1, :2] + place[0] * along + place[1] * across
-    return spindle
+def _foot_direction(side_view: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Cosine and sine (n,) of the heel->toe line from forward, seen from the side."""
+    forward, up = side_view[:, :, 1] - side_view[:, :, 0]
+    length = np.sqrt(forward * forward + up * up)
+    return forward / length, up / length
 
 
 def circle_through(points: FloatArray) -> tuple[FloatArray, float]:
@@ -235,25 +256,26 @@ def circle_through(points: FloatArray) -> tuple[FloatArray, float]:
 
 def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
     """Spindle place, axis and length together; foot (n, k, 3), first axis forward, second up."""
+    view = np.moveaxis(foot[..., :2], -1, 0)
     marked = foot.shape[1] > 2
     place = np.zeros(2) if place is None or marked else place
-    centre, radius = circle_through(_spindle(foot, place))
+    centre, radius = circle_through(np.stack(_spindle(view, place), axis=1))
     parameters = np.array([*place, *centre, radius])
-    along, across = _foot_axes(foot)
+    cosine, sine = _foot_direction(view)
     free = slice(2, 5) if marked else slice(0, 5)
     spread = 1.0
     for _ in range(_ITERATIONS):
-        arm = _spindle(foot, parameters[:2]) - parameters[2:4]
-        distance = np.sqrt(arm[:, 0] ** 2 + arm[:, 1] ** 2)
-        out = arm / distance[:, None]
+        forward, up = _spindle(view, parameters[:2])
+        forward, up = forward - parameters[2], up - parameters[3]
+        distance = np.sqrt(forward**2 + up**2)
+        forward, up = forward / distance, up / distance
         residual = distance - parameters[4]
-        jacobian = np.column_stack(
-            [(out * along).sum(1), (out * across).sum(1), -out, -np.ones(len(out))]
-        )[:, free]
+        along, across = forward * cosine + up * sine, up * cosine - forward * sine
+        jacobian = np.stack([along, across, -forward, -up, np.full(len(up), -1.0)])[free]
         prior = np.zeros(5)
         prior[:2] = (spread / SPINDLE_PRIOR_MM) ** 2
-        gram = jacobian.T @ jacobian + np.diag(prior[free])
-        right = jacobian.T @ residual + (prior * parameters)[free]
+        gram = jacobian @ jacobian.T + np.diag(prior[free])
+        right = jacobian @ residual + (prior * parameters)[free]
         step = np.linalg.solve(gram, right)
         parameters[free] -= step
         spread = float(np.sqrt(residual @ residual / max(len(residual) - 5, 1)))
@@ -264,8 +286,8 @@ def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
     error = np.sqrt(covariance)
     place = parameters[:2]
     if marked:
-        from_vm = foot[:, 2, :2] - foot[:, 1, :2]
-        inside = np.column_stack([(from_vm * along).sum(1), (from_vm * across).sum(1)])
+        forward, up = view[:, :, 2] - view[:, :, 1]
+        inside = np.column_stack([forward * cosine + up * sine, up * cosine - forward * sine])
         place = inside.mean(axis=0)
         error[:2] = inside.std(axis=0, ddof=1) / np.sqrt(len(inside))
     return _Circle(
@@ -318,7 +340,7 @@ def _sideways_slope(
     together, squared = 0.0, 0.0
     for side, foot in feet.items():
         turned = foot @ turn.T
-        path = _spindle(turned, places[side])[:, 0]
+        path, _ = _spindle(np.moveaxis(turned[..., :2], -1, 0), places[side])
         x = path - path.mean()
         sideways = turned[:, -1, 2] - turned[:, -1, 2].mean()
         together += float(x @ sideways)
@@ -338,7 +360,7 @@ def _check(fits: Mapping[str, _Circle], feet: Mapping[str, FloatArray]) -> None:
                 f"the {side} foot's path leaves a circle by {fit.residual:.0f} mm (RMS): "
                 "check its heel and fifth metatarsal markers"
             )
-        arm = _spindle(feet[side], fit.spindle) - fit.centre
-        angle = np.unwrap(np.arctan2(arm[:, 0], arm[:, 1]))
+        forward, up = _spindle(np.moveaxis(feet[side][..., :2], -1, 0), fit.spindle)
+        angle = np.unwrap(np.arctan2(forward - fit.centre[0], up - fit.centre[1]))
         if angle.max() - angle.min() < _SMALLEST_TURN:
             raise CrankNotFoundError("no whole turn of the cranks yet: keep pedalling")

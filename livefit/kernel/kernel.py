@@ -93,7 +93,8 @@ class Kernel:
         self.labels = tuple(label for label in labels if label is not None)
         self.plan = Plan(self.labels, measures, events, seat_tube_deg)
         self._feet = _foot_columns(self.labels)
-        self._tracker = BikeTracker(self._feet, stream.up)
+        self._foot_markers = self._used[[k for foot in self._feet.values() for k in foot]]
+        self._tracker = BikeTracker(_places(self._feet), stream.up)
         keep = int(_KEEP_S * stream.rate_hz) + 1
         self._buffer = FrameBuffer(keep, _LARGEST_PIECE, self._used)
         self._stride = max(1, round(stream.rate_hz / SAMPLES_PER_SECOND))
@@ -136,7 +137,7 @@ class Kernel:
         values: list[EventValues] = []
         for piece in self._pieces(block):
             sampled = np.flatnonzero(piece.numbers % self._stride == 0)
-            samples = piece.positions[np.ix_(sampled, self._used)]
+            samples = piece.positions[sampled[:, None], self._foot_markers]
             moved = self._tracker.moved_at(samples) if len(sampled) else None
             if moved is not None:
                 values += self._consume(piece, int(sampled[moved]) + 1, samples[:moved])
@@ -346,3 +347,12 @@ def _foot_columns(labels: Sequence[str]) -> dict[str, list[int]]:
             pedal = [f"{side}_PED"] if f"{side}_PED" in labels else []
             columns[side] = [labels.index(name) for name in [*names, *pedal]]
     return columns
+
+
+def _places(feet: dict[str, list[int]]) -> dict[str, list[int]]:
+    """Where each side's foot markers stand when all foot markers are listed side after side."""
+    places, first = {}, 0
+    for side, markers in feet.items():
+        places[side] = list(range(first, first + len(markers)))
+        first += len(markers)
+    return places

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,16 +33,23 @@ def _on_side(name: str, side: str) -> str:
     return name if name[:2] in ("L_", "R_") or name == "AXLE" else f"{side}_{name}"
 
 
-@dataclass(frozen=True)
 class _Group:
-    """Measures of one kind: their columns in the result and their points' rows (k, p, 2)."""
+    """Measures of one kind: where they go in the result, and their points' coordinates."""
 
-    columns: Indices
-    points: Indices
-    u: Indices
-    v: Indices
-    u_sign: FloatArray
-    v_sign: FloatArray
+    def __init__(self, columns: list[int], pairs: list[list[tuple[int, int]]]) -> None:
+        self.columns = np.array(columns, dtype=np.intp)
+        self._pairs = np.array(pairs, dtype=np.intp)
+
+    def __bool__(self) -> bool:
+        return len(self.columns) > 0
+
+    def coordinate(self, flat: FloatArray, point: int, axis: Indices | int) -> FloatArray:
+        """Coordinate (e, k) of each measure's point along its axis; flat (e, 3 * points)."""
+        first, second = (3 * self._pairs[:, point, k] + axis for k in (0, 1))
+        if (first == second).all():
+            return flat[:, first]
+        middle: FloatArray = 0.5 * (flat[:, first] + flat[:, second])
+        return middle
 
 
 class MeasureTable:
@@ -69,12 +75,14 @@ class MeasureTable:
         self._side = side
         self._outward = -1.0 if side == "L" else 1.0
         self._corner = self._group("flexion", "included")
-        self._direction = self._group("inclination", "between")
+        self._single = self._group("inclination")
+        self._between = self._group("between")
         self._offset = self._group("offset")
         self._sign = np.array([float(m.sign) for m in self.measures])
         self._plus = np.array([m.plus for m in self.measures])
         self._flexion = np.array([m.kind == "flexion" for m in self.measures])
         angle = {"flexion", "included", "inclination", "between"}
+        self._directed = np.concatenate([self._single.columns, self._between.columns])
         self._angular = np.array([m.kind in angle for m in self.measures])
 
     @staticmethod
@@ -85,72 +93,61 @@ class MeasureTable:
 
     def _group(self, *kinds: str) -> _Group:
         chosen = [k for k, m in enumerate(self.measures) if m.kind in kinds]
-        rows = []
-        for k in chosen:
-            pairs = [
-                (self._rows[a], self._rows[b]) for a, b in points_of(self.measures[k], self._side)
-            ]
-            rows.append(pairs if len(pairs) != 2 else [*pairs, *pairs])
-        planes = [_PLANES[self.measures[k].plane or "sagittal"] for k in chosen]
-        u = [
-            _AXES[self.measures[k].axis or "forward"] if "offset" in kinds else plane[0]
-            for k, plane in zip(chosen, planes, strict=True)
+        pairs = [
+            [(self._rows[a], self._rows[b]) for a, b in points_of(self.measures[k], self._side)]
+            for k in chosen
         ]
-        v = [plane[1] for plane in planes]
-        width = 3 if "flexion" in kinds else 4
-        return _Group(
-            columns=np.array(chosen, dtype=np.intp),
-            points=np.array(rows, dtype=np.intp).reshape(len(chosen), width, 2),
-            u=np.array(u, dtype=np.intp),
-            v=np.array(v, dtype=np.intp),
-            u_sign=np.where(np.array(u) == 2, self._outward, 1.0),
-            v_sign=np.where(np.array(v) == 2, self._outward, 1.0),
-        )
+        return _Group(chosen, pairs)
 
     def evaluate(self, points: FloatArray) -> FloatArray:
         """Values (e, k), deg or mm, from points (e, markers + virtual, 3) mm in bike axes."""
+        flat = points.reshape(len(points), 3 * len(self._rows))
         values = np.full((len(points), len(self.measures)), np.nan)
-        if len(self._corner.columns):
-            a, b, c = (self._points(points, self._corner, i) for i in range(3))
-            values[:, self._corner.columns] = _corner_angle(a - b, c - b)
-        if len(self._direction.columns):
-            values[:, self._direction.columns] = self._directions(points)
-        if len(self._offset.columns):
-            group = self._offset
-            step = self._points(points, group, 1) - self._points(points, group, 0)
-            along = np.take_along_axis(step, group.u[None, :, None], axis=2)[:, :, 0]
-            values[:, group.columns] = along * group.u_sign
+        if self._corner:
+            values[:, self._corner.columns] = _corner_angle(flat, self._corner)
+        if self._single:
+            values[:, self._single.columns] = self._direction(flat, self._single, 0)
+        if self._between:
+            first = self._direction(flat, self._between, 0)
+            second = self._direction(flat, self._between, 2)
+            values[:, self._between.columns] = wrapped(second - first)
+        if self._offset:
+            axis = self._axes("axis", self._offset)
+            values[:, self._offset.columns] = self._step(flat, self._offset, 0, axis)
         values[:, self._flexion] = np.pi - values[:, self._flexion]
         values[:, self._angular] = np.degrees(values[:, self._angular])
         values *= self._sign
         values += self._plus
-        directions = self._direction.columns
-        values[:, directions] = 180.0 - np.mod(180.0 - values[:, directions], 360.0)
+        directed = self._directed
+        values[:, directed] = 180.0 - np.mod(180.0 - values[:, directed], 360.0)
         return values
 
-    def _points(self, points: FloatArray, group: _Group, which: int) -> FloatArray:
-        pair = group.points[:, which]
-        middle: FloatArray = 0.5 * (points[:, pair[:, 0]] + points[:, pair[:, 1]])
-        return middle
+    def _axes(self, which: str, group: _Group) -> Indices:
+        """Axis of each measure of the group: its `axis`, or the ``u`` or ``v`` of its plane."""
+        measures = [self.measures[k] for k in group.columns]
+        if which == "axis":
+            return np.array([_AXES[m.axis or "forward"] for m in measures], dtype=np.intp)
+        planes = [_PLANES[m.plane or "sagittal"] for m in measures]
+        return np.array([plane[which == "v"] for plane in planes], dtype=np.intp)
 
-    def _directions(self, points: FloatArray) -> FloatArray:
-        """Direction of the (second) segment, less that of the first for two segments (rad)."""
-        group = self._direction
-        first = self._direction_of(points, group, 0)
-        second = self._direction_of(points, group, 2)
-        single = np.array([self.measures[k].kind == "inclination" for k in group.columns])
-        return np.where(single, second, wrapped(second - first))
+    def _step(self, flat: FloatArray, group: _Group, point: int, axis: Indices) -> FloatArray:
+        """From one point to the next along an axis (e, k), outward for the third axis."""
+        step = group.coordinate(flat, point + 1, axis) - group.coordinate(flat, point, axis)
+        signed: FloatArray = step * np.where(axis == 2, self._outward, 1.0)
+        return signed
 
-    def _direction_of(self, points: FloatArray, group: _Group, which: int) -> FloatArray:
-        arrow = self._points(points, group, which + 1) - self._points(points, group, which)
-        u = np.take_along_axis(arrow, group.u[None, :, None], axis=2)[:, :, 0] * group.u_sign
-        v = np.take_along_axis(arrow, group.v[None, :, None], axis=2)[:, :, 0] * group.v_sign
+    def _direction(self, flat: FloatArray, group: _Group, point: int) -> FloatArray:
+        v = self._step(flat, group, point, self._axes("v", group))
+        u = self._step(flat, group, point, self._axes("u", group))
         direction: FloatArray = np.arctan2(v, u)
         return direction
 
 
-def _corner_angle(a: FloatArray, c: FloatArray) -> FloatArray:
-    """Angle (e, k) between arrows (e, k, 3): atan2 of cross and dot, exact near 0 and 180 deg."""
-    cross = np.cross(a, c)
-    angle: FloatArray = np.arctan2(np.sqrt((cross**2).sum(axis=2)), (a * c).sum(axis=2))
+def _corner_angle(flat: FloatArray, group: _Group) -> FloatArray:
+    """Angle (e, k) at the middle of three points: atan2 of cross and dot, exact near 0 and pi."""
+    middle = [group.coordinate(flat, 1, axis) for axis in range(3)]
+    ax, ay, az = (group.coordinate(flat, 0, axis) - middle[axis] for axis in range(3))
+    cx, cy, cz = (group.coordinate(flat, 2, axis) - middle[axis] for axis in range(3))
+    cross = (ay * cz - az * cy) ** 2 + (az * cx - ax * cz) ** 2 + (ax * cy - ay * cx) ** 2
+    angle: FloatArray = np.arctan2(np.sqrt(cross), ax * cx + ay * cy + az * cz)
     return angle

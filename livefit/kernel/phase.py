@@ -45,7 +45,7 @@ def feet_phase(bike: BikeFrame, feet: dict[str, FloatArray]) -> FloatArray:
 def _side_angle(bike: BikeFrame, feet: dict[str, FloatArray], side: str) -> FloatArray | None:
     if side not in bike.cranks:
         return None
-    return bike.cranks[side].angle(bike.to_bike(feet[side]))
+    return bike.cranks[side].angle(bike.side_view(feet[side]))
 
 
 def mean_angle(angle: FloatArray) -> float:

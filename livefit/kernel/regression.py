@@ -193,17 +193,17 @@ def _fit_alike(
     at[~(np.abs(at) < 1.0)] = np.nan
     there = _design(np.nan_to_num(at), size, basis)
     weights, certain = _weights(design, gram, there)
-    certain &= np.isfinite(at)
+    positions = np.empty((*at.shape, columns.shape[1]))
     for k, i in enumerate(members):
-        window = windows[i]
-        values = columns[window.start : window.stop]
-        weight = weights[k, :, : window.frames]
-        found.t[i] = weight @ t[window.start : window.stop]
-        position = weight @ values
-        _refit_incomplete(position, values, design[k, :, : window.frames], there[k])
-        position[~certain[k]] = np.nan
-        found.positions[i] = position
-        found.t[i, ~np.isfinite(at[k])] = np.nan
+        values = columns[windows[i].start : windows[i].stop]
+        np.matmul(weights[k, :, : len(values)], values, out=positions[k])
+    for j in np.flatnonzero(np.isnan(positions[:, 0]).any(axis=1)):
+        values = columns[windows[members[j]].start : windows[members[j]].stop]
+        _refit_incomplete(positions[j], values, design[j, :, : len(values)], there[j])
+    nowhere = np.isnan(at)
+    positions[~certain | nowhere] = np.nan
+    found.positions[members] = positions
+    found.t[members] = np.where(nowhere, np.nan, (weights @ t[rows][:, :, None])[:, :, 0])
 
 
 def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:

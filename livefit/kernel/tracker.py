@@ -15,7 +15,7 @@ _SEARCH_EVERY = 10
 _SEARCH_WINDOWS = (40, 75, 150, 300)
 """Samples: from one stroke at 80 rpm to one and a half at 30 rpm."""
 _REFINE_AT = (50, 100, 200, 300, 500, 750, 1000)
-_REFINE_EVERY = 1500
+_REFINE_EVERY = 3000
 _REMEMBERED = 1000
 _MOST_FITTED = 300
 _STILL_MM = 6.0
@@ -30,6 +30,13 @@ class BikeTracker:
 
     Frames are given one sample in a fixed stride of the frame number, so that the answer at any
     frame does not depend on how the frames were cut into blocks.
+
+    Parameters
+    ----------
+    sides
+        By side: where among the foot markers CA, VM and, if there is one, PED are.
+    up
+        The capture axis that points up.
 
     Attributes
     ----------
@@ -46,8 +53,7 @@ class BikeTracker:
         self.problem: str | None = "waiting for pedalling"
         self._sides = sides
         self._up = up
-        self._used = sorted({column for columns in sides.values() for column in columns})
-        self._samples = np.empty((0, len(self._used), 3))
+        self._samples = np.empty((0, sum(map(len, sides.values())), 3))
         self._moved = np.empty(0, dtype=bool)
         self._departures = np.empty(0)
         self._count = 0
@@ -66,7 +72,7 @@ class BikeTracker:
     def moved_at(self, samples: FloatArray) -> int | None:
         """Index of the sample at which the bicycle is noticed to have moved, or None.
 
-        samples (n, markers, 3) mm in capture axes, following those already taken.
+        samples (n, foot markers, 3) mm in capture axes, following those already taken.
         """
         if self.bike is None:
             return None
@@ -97,13 +103,11 @@ class BikeTracker:
 
     def take(self, samples: FloatArray) -> bool:
         """Add samples; returns True when the answer changed with the last of them."""
-        used = samples[:, self._used]
-        before = np.concatenate([self._samples[-1:], used])[: len(used)]
-        if len(self._samples) == 0:
-            before = np.concatenate([used[:1], used[:-1]])
-        step = np.sqrt(((used - before) ** 2).sum(axis=2))
+        first = self._samples[-1:] if len(self._samples) else samples[:1]
+        before = np.concatenate([first, samples])[: len(samples)]
+        step = np.sqrt(((samples - before) ** 2).sum(axis=2))
         moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1) < _STILL_MM)
-        self._samples = np.concatenate([self._samples, used])[-_REMEMBERED:]
+        self._samples = np.concatenate([self._samples, samples])[-_REMEMBERED:]
         self._moved = np.concatenate([self._moved, moved])[-_REMEMBERED:]
         self._count += len(samples)
         if self.bike is None:
@@ -154,8 +158,4 @@ class BikeTracker:
         return True
 
     def _feet(self, samples: FloatArray) -> dict[str, FloatArray]:
-        where = {column: k for k, column in enumerate(self._used)}
-        return {
-            side: samples[:, [where[column] for column in columns]]
-            for side, columns in self._sides.items()
-        }
+        return {side: samples[:, columns] for side, columns in self._sides.items()}
