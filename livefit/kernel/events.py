@@ -170,6 +170,8 @@ class EventMaker:
             key = (side.side, event.name, node)
             if key not in self._quick:
                 phase = node * NODE_STEP + self._plan.offsets[event.node, event.slot]
+                if phase + LIVE_HALF > peak[-1]:
+                    continue
                 windows = windows_about(self._buffer, np.array([phase]), LIVE_HALF, live=True)
                 if not windows:
                     continue

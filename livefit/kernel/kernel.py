@@ -313,6 +313,11 @@ class Kernel:
         first, last = known[0], known[-1]
         return float((phase[last] - phase[first]) / TURN * 60 / (at[last] - at[first]))
 
+    def newest(self) -> tuple[int, float] | None:
+        """Number and time stamp (s) of the newest frame, None before the first."""
+        buffer = self._buffer
+        return (int(buffer.numbers[-1]), float(buffer.t[-1])) if buffer.rows else None
+
     def moment(self) -> Moment | None:
         """The newest frame in bike axes with its measures, or None before the first."""
         buffer = self._buffer

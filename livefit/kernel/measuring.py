@@ -34,22 +34,55 @@ def _on_side(name: str, side: str) -> str:
 
 
 class _Group:
-    """Measures of one kind: where they go in the result, and their points' coordinates."""
+    """Measures of one kind: where they go in the result, and their points' coordinates.
 
-    def __init__(self, columns: list[int], pairs: list[list[tuple[int, int]]]) -> None:
+    Parameters
+    ----------
+    columns
+        Columns of the result.
+    pairs
+        (k, p, 2) rows of the points, each the midpoint of two markers.
+    axes
+        By name: (k,) the axis of each measure along which a point is wanted.
+    """
+
+    def __init__(
+        self, columns: list[int], pairs: list[list[tuple[int, int]]], axes: dict[str, list[int]]
+    ) -> None:
         self.columns = np.array(columns, dtype=np.intp)
-        self._pairs = np.array(pairs, dtype=np.intp)
+        self._wanted: dict[tuple[int, str], tuple[Indices, Indices | None]] = {}
+        rows = 3 * np.array(pairs, dtype=np.intp)
+        for name, axis in axes.items() if columns else []:
+            for point in range(rows.shape[1]):
+                first, second = (rows[:, point, k] + np.array(axis, dtype=np.intp) for k in (0, 1))
+                same = bool((first == second).all())
+                self._wanted[point, name] = (first, None if same else second)
 
     def __bool__(self) -> bool:
         return len(self.columns) > 0
 
-    def coordinate(self, flat: FloatArray, point: int, axis: Indices | int) -> FloatArray:
+    def coordinate(self, flat: FloatArray, point: int, axis: str) -> FloatArray:
         """Coordinate (e, k) of each measure's point along its axis; flat (e, 3 * points)."""
-        first, second = (3 * self._pairs[:, point, k] + axis for k in (0, 1))
-        if (first == second).all():
+        first, second = self._wanted[point, axis]
+        if second is None:
             return flat[:, first]
         middle: FloatArray = 0.5 * (flat[:, first] + flat[:, second])
         return middle
+
+    def step(self, flat: FloatArray, point: int, axis: str, sign: FloatArray) -> FloatArray:
+        """From one point to the next along an axis (e, k), times sign (k,)."""
+        before, after = self.coordinate(flat, point, axis), self.coordinate(flat, point + 1, axis)
+        step: FloatArray = (after - before) * sign
+        return step
+
+    def direction(
+        self, flat: FloatArray, point: int, signs: tuple[FloatArray, FloatArray]
+    ) -> FloatArray:
+        """Direction (e, k), rad, of the arrow from one point to the next in the plane (u, v)."""
+        direction: FloatArray = np.arctan2(
+            self.step(flat, point, "v", signs[1]), self.step(flat, point, "u", signs[0])
+        )
+        return direction
 
 
 class MeasureTable:
@@ -72,18 +105,21 @@ class MeasureTable:
     def __init__(self, measures: Sequence[Measure], side: str, labels: Sequence[str]) -> None:
         self.measures = tuple(measures)
         self._rows = {name: k for k, name in enumerate([*labels, *VIRTUAL_POINTS])}
-        self._side = side
-        self._outward = -1.0 if side == "L" else 1.0
-        self._corner = self._group("flexion", "included")
-        self._single = self._group("inclination")
-        self._between = self._group("between")
-        self._offset = self._group("offset")
+        self._corner = self._group(side, "flexion", "included")
+        self._single = self._group(side, "inclination")
+        self._between = self._group(side, "between")
+        self._offset = self._group(side, "offset")
+        outward = np.array([1.0, 1.0, -1.0 if side == "L" else 1.0])
+        self._signs = {
+            group: (outward[self._axes(group, "u")], outward[self._axes(group, "v")])
+            for group in (self._single, self._between)
+        }
+        self._offset_sign = outward[self._axes(self._offset, "axis")]
         self._sign = np.array([float(m.sign) for m in self.measures])
         self._plus = np.array([m.plus for m in self.measures])
-        self._flexion = np.array([m.kind == "flexion" for m in self.measures])
-        angle = {"flexion", "included", "inclination", "between"}
+        self._flexion = np.array([m.kind == "flexion" for m in self.measures], dtype=bool)
         self._directed = np.concatenate([self._single.columns, self._between.columns])
-        self._angular = np.array([m.kind in angle for m in self.measures])
+        self._angular = np.array([m.unit == "deg" for m in self.measures], dtype=bool)
 
     @staticmethod
     def feasible(measure: Measure, side: str, labels: Sequence[str]) -> bool:
@@ -91,13 +127,19 @@ class MeasureTable:
         have = {*labels, *VIRTUAL_POINTS}
         return all(name in have for pair in points_of(measure, side) for name in pair)
 
-    def _group(self, *kinds: str) -> _Group:
+    def _group(self, side: str, *kinds: str) -> _Group:
         chosen = [k for k, m in enumerate(self.measures) if m.kind in kinds]
+        measures = [self.measures[k] for k in chosen]
         pairs = [
-            [(self._rows[a], self._rows[b]) for a, b in points_of(self.measures[k], self._side)]
-            for k in chosen
+            [(self._rows[a], self._rows[b]) for a, b in points_of(measure, side)]
+            for measure in measures
         ]
-        return _Group(chosen, pairs)
+        axes = {name: [axis] * len(chosen) for name, axis in (("x", 0), ("y", 1), ("z", 2))}
+        axes |= {name: [_axis(m, name) for m in measures] for name in ("u", "v", "axis")}
+        return _Group(chosen, pairs, axes)
+
+    def _axes(self, group: _Group, name: str) -> Indices:
+        return np.array([_axis(self.measures[k], name) for k in group.columns], dtype=np.intp)
 
     def evaluate(self, points: FloatArray) -> FloatArray:
         """Values (e, k), deg or mm, from points (e, markers + virtual, 3) mm in bike axes."""
@@ -106,14 +148,16 @@ class MeasureTable:
         if self._corner:
             values[:, self._corner.columns] = _corner_angle(flat, self._corner)
         if self._single:
-            values[:, self._single.columns] = self._direction(flat, self._single, 0)
+            signs = self._signs[self._single]
+            values[:, self._single.columns] = self._single.direction(flat, 0, signs)
         if self._between:
-            first = self._direction(flat, self._between, 0)
-            second = self._direction(flat, self._between, 2)
+            signs = self._signs[self._between]
+            first = self._between.direction(flat, 0, signs)
+            second = self._between.direction(flat, 2, signs)
             values[:, self._between.columns] = wrapped(second - first)
         if self._offset:
-            axis = self._axes("axis", self._offset)
-            values[:, self._offset.columns] = self._step(flat, self._offset, 0, axis)
+            step = self._offset.step(flat, 0, "axis", self._offset_sign)
+            values[:, self._offset.columns] = step
         values[:, self._flexion] = np.pi - values[:, self._flexion]
         values[:, self._angular] = np.degrees(values[:, self._angular])
         values *= self._sign
@@ -122,32 +166,20 @@ class MeasureTable:
         values[:, directed] = 180.0 - np.mod(180.0 - values[:, directed], 360.0)
         return values
 
-    def _axes(self, which: str, group: _Group) -> Indices:
-        """Axis of each measure of the group: its `axis`, or the ``u`` or ``v`` of its plane."""
-        measures = [self.measures[k] for k in group.columns]
-        if which == "axis":
-            return np.array([_AXES[m.axis or "forward"] for m in measures], dtype=np.intp)
-        planes = [_PLANES[m.plane or "sagittal"] for m in measures]
-        return np.array([plane[which == "v"] for plane in planes], dtype=np.intp)
 
-    def _step(self, flat: FloatArray, group: _Group, point: int, axis: Indices) -> FloatArray:
-        """From one point to the next along an axis (e, k), outward for the third axis."""
-        step = group.coordinate(flat, point + 1, axis) - group.coordinate(flat, point, axis)
-        signed: FloatArray = step * np.where(axis == 2, self._outward, 1.0)
-        return signed
-
-    def _direction(self, flat: FloatArray, group: _Group, point: int) -> FloatArray:
-        v = self._step(flat, group, point, self._axes("v", group))
-        u = self._step(flat, group, point, self._axes("u", group))
-        direction: FloatArray = np.arctan2(v, u)
-        return direction
+def _axis(measure: Measure, name: str) -> int:
+    """Axis along which an offset, or the ``u`` or ``v`` of a plane, is taken."""
+    if name == "axis":
+        return _AXES[measure.axis or "forward"]
+    return _PLANES[measure.plane or "sagittal"][name == "v"]
 
 
 def _corner_angle(flat: FloatArray, group: _Group) -> FloatArray:
     """Angle (e, k) at the middle of three points: atan2 of cross and dot, exact near 0 and pi."""
-    middle = [group.coordinate(flat, 1, axis) for axis in range(3)]
-    ax, ay, az = (group.coordinate(flat, 0, axis) - middle[axis] for axis in range(3))
-    cx, cy, cz = (group.coordinate(flat, 2, axis) - middle[axis] for axis in range(3))
+    bx, by, bz = (group.coordinate(flat, 1, axis) for axis in "xyz")
+    ax, ay, az = (group.coordinate(flat, 0, axis) for axis in "xyz")
+    cx, cy, cz = (group.coordinate(flat, 2, axis) for axis in "xyz")
+    ax, ay, az, cx, cy, cz = ax - bx, ay - by, az - bz, cx - bx, cy - by, cz - bz
     cross = (ay * cz - az * cy) ** 2 + (az * cx - ax * cz) ** 2 + (ax * cy - ay * cx) ** 2
     angle: FloatArray = np.arctan2(np.sqrt(cross), ax * cx + ay * cy + az * cz)
     return angle

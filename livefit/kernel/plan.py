@@ -17,6 +17,8 @@ from livefit.kernel.strokes import GRID_PER_NODE, GRID_PER_TURN, StrokeGrid
 _GRID_STEP = TURN / GRID_PER_TURN
 HALF_NODE = GRID_PER_NODE // 2
 DEFAULT_SEAT_TUBE_DEG = 73.0
+CADENCE = ("mean", ("cadence",))
+"""The one event and measure that need no markers beyond the crank."""
 STROKE_EVENTS = ("maximum", "minimum", "range", "mean")
 
 
@@ -67,6 +69,18 @@ class SidePlan:
     def __post_init__(self) -> None:
         steps = round(self.lead / _GRID_STEP)
         self.grid = StrokeGrid(len(self.grid_table.measures), steps)
+
+    def groups(self) -> list[tuple[str, tuple[str, ...]]]:
+        """Each event with the measures that are taken there."""
+        groups = [(event.name, _names(self.table, event.columns)) for event in self.crank_events]
+        groups += [
+            (name, _names(self.grid_table, columns)) for name, _, columns in self.stroke_events
+        ]
+        return groups + ([CADENCE] if self.has_cadence else [])
+
+
+def _names(table: MeasureTable, columns: Sequence[int]) -> tuple[str, ...]:
+    return tuple(table.measures[k].name for k in columns)
 
 
 class Plan:

@@ -1,0 +1,46 @@
+"""The vocabulary of a fit as data: marker sets, events, measures and target bands."""
+
+from livefit.definitions.checks import Fault, find_faults
+from livefit.definitions.labels import canonical_labels, match_marker_set
+from livefit.definitions.loader import load_definitions, shipped_dir
+from livefit.definitions.models import (
+    AXLE,
+    SIDES,
+    SPINDLE,
+    Band,
+    Definition,
+    DefinitionError,
+    Definitions,
+    Discipline,
+    Event,
+    MarkerSet,
+    Measure,
+    MeasureKind,
+    Side,
+    Unit,
+    free_crank_event,
+)
+
+__all__ = [
+    "AXLE",
+    "SIDES",
+    "SPINDLE",
+    "Band",
+    "Definition",
+    "DefinitionError",
+    "Definitions",
+    "Discipline",
+    "Event",
+    "Fault",
+    "MarkerSet",
+    "Measure",
+    "MeasureKind",
+    "Side",
+    "Unit",
+    "canonical_labels",
+    "find_faults",
+    "free_crank_event",
+    "load_definitions",
+    "match_marker_set",
+    "shipped_dir",
+]

@@ -1,0 +1,260 @@
+"""Rows of results: each measure at each event on each side, rolled up and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from livefit.definitions.models import Measure
+from livefit.frames import FloatArray, IntArray
+from livefit.kernel.events import EventValues
+from livefit.kernel.plan import SidePlan
+from livefit.kernel.rolling import Rolling, RollingSummary, Summary, Verdict, classify
+
+Bands = Mapping[tuple[str, str], tuple[float, float]]
+"""(measure, event) -> low and high edge, in the measure's unit."""
+
+
+@dataclass(frozen=True)
+class ResultRow:
+    """One measure at one event on one side, over the strokes in the window.
+
+    Attributes
+    ----------
+    crank_deg
+        Crank angle (deg) of the event on the side's own crank; for extremes the mean place
+        found; NaN for events over the stroke.
+    n
+        Strokes with a value.
+    last, mean, sd, se
+        In `unit`; see :class:`livefit.kernel.rolling.Summary`.
+    low, high
+        Ends of the mean's 95 % interval.
+    band, verdict
+        Target range, if there is one, and where the interval lies against it.
+    """
+
+    measure: str
+    side: str
+    event: str
+    unit: str
+    crank_deg: float
+    n: int
+    last: float
+    mean: float
+    sd: float
+    se: float
+    low: float
+    high: float
+    band: tuple[float, float] | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Left minus right of one measure at one event; the interval is Welch's.
+
+    Welch BL (1947) The generalization of 'Student's' problem when several different population
+    variances are involved. Biometrika 34:28-35.
+    """
+
+    measure: str
+    event: str
+    unit: str
+    difference: float
+    se: float
+    low: float
+    high: float
+
+
+@dataclass
+class _Group:
+    """Values of the measures that share a side and an event."""
+
+    measures: tuple[str, ...]
+    rolling: RollingSummary
+    crank: RollingSummary
+    quick: EventValues | None = None
+    rows: list[ResultRow] | None = None
+    """Made when asked for, and kept until a value or the bands change."""
+
+
+class RollingResults:
+    """Keeps every event's values of the window and gives rows on demand.
+
+    Parameters
+    ----------
+    sides
+        The kernel's plan.
+    measures
+        Definitions, for units.
+    window
+        Which strokes count.
+    bands
+        Target ranges.
+    """
+
+    def __init__(
+        self,
+        sides: Sequence[SidePlan],
+        measures: Sequence[Measure],
+        window: Rolling,
+        bands: Bands,
+    ) -> None:
+        self._units = {measure.name: measure.unit for measure in measures}
+        self._order = {measure.name: k for k, measure in enumerate(measures)}
+        self._window = window
+        self._bands = dict(bands)
+        self._groups: dict[tuple[str, str, tuple[str, ...]], _Group] = {}
+        for side in sides:
+            for event, names in side.groups():
+                self._groups[side.side, event, names] = self._new_group(names)
+
+    def _new_group(self, names: tuple[str, ...]) -> _Group:
+        return _Group(
+            measures=names,
+            rolling=RollingSummary(self._window, len(names)),
+            crank=RollingSummary(self._window, len(names)),
+        )
+
+    def add(self, values: Iterable[EventValues]) -> None:
+        """Take final values."""
+        for v in values:
+            group = self._groups[v.side, v.event, v.measures]
+            group.rolling.update(v.strokes, v.t, v.values)
+            group.crank.update(v.strokes, v.t, v.crank_deg)
+            group.rows = None
+            group.quick = None
+
+    def set_quick(self, values: Iterable[EventValues]) -> bool:
+        """Take the quick values that stand in until the final ones come; earlier ones go.
+
+        Returns True if any row changed.
+        """
+        newest = {(v.side, v.event, v.measures): v for v in values}
+        changed = False
+        for key, group in self._groups.items():
+            quick = newest.get(key)
+            if quick is not group.quick:
+                group.quick = quick
+                group.rows = None
+                changed = True
+        return changed
+
+    def restart(self, window: Rolling | None = None) -> None:
+        """Begin with an empty window, of another length if one is given."""
+        self._window = window or self._window
+        for key, group in self._groups.items():
+            self._groups[key] = self._new_group(group.measures)
+
+    def resize(self, window: Rolling) -> None:
+        """Change the window and keep what still falls into it."""
+        old, self._window = self._groups, window
+        self._groups = {}
+        for key, group in old.items():
+            new = self._new_group(group.measures)
+            new.rolling.update(group.rolling.strokes, group.rolling.t, group.rolling.values)
+            new.crank.update(group.crank.strokes, group.crank.t, group.crank.values)
+            new.quick = group.quick
+            self._groups[key] = new
+
+    def strokes(self, side: str) -> int:
+        """Largest number of strokes that any row of this side has in the window."""
+        counts = [
+            len(group.rolling.strokes) for key, group in self._groups.items() if key[0] == side
+        ]
+        return max(counts, default=0)
+
+    def values(
+        self,
+    ) -> Iterable[tuple[str, str, tuple[str, ...], IntArray, FloatArray, FloatArray]]:
+        """Side, event, measures, stroke numbers (s,), times (s,) s and values (s, k) in hand."""
+        for (side, event, names), group in self._groups.items():
+            if len(group.rolling.strokes):
+                rolling = group.rolling
+                yield side, event, names, rolling.strokes, rolling.t, rolling.values
+
+    def rows(self) -> list[ResultRow]:
+        """All rows, measure by measure, left before right; the same object while unchanged."""
+        rows = []
+        for (side, event, _), group in self._groups.items():
+            if group.rows is None:
+                group.rows = self._make_rows(side, event, group)
+            rows += group.rows
+        return sorted(rows, key=lambda row: self._order[row.measure])
+
+    def judge_by(self, bands: Bands) -> None:
+        """Judge by other bands from now on."""
+        self._bands = dict(bands)
+        for group in self._groups.values():
+            group.rows = None
+
+    def _make_rows(self, side: str, event: str, group: _Group) -> list[ResultRow]:
+        s, crank = self._summary(group), _mean_angle(group.crank.values)
+        columns = [c.tolist() for c in (crank, s.n, s.last, s.mean, s.sd, s.se, s.low, s.high)]
+        rows = []
+        for measure, at, n, last, mean, sd, se, low, high in zip(
+            group.measures, *columns, strict=True
+        ):
+            band = self._bands.get((measure, event))
+            rows.append(
+                ResultRow(
+                    measure=measure,
+                    side=side,
+                    event=event,
+                    unit=self._units[measure],
+                    crank_deg=at,
+                    n=int(n),
+                    last=last,
+                    mean=mean,
+                    sd=sd,
+                    se=se,
+                    low=low,
+                    high=high,
+                    band=band,
+                    verdict=classify(mean, low, high, band),
+                )
+            )
+        return rows
+
+    def _summary(self, group: _Group) -> Summary:
+        if group.quick is None:
+            return group.rolling.summary()
+        with_quick = RollingSummary(self._window, len(group.measures))
+        with_quick.update(group.rolling.strokes, group.rolling.t, group.rolling.values)
+        with_quick.update(group.quick.strokes, group.quick.t, group.quick.values)
+        return with_quick.summary()
+
+
+def differences(rows: Sequence[ResultRow]) -> list[Difference]:
+    """Left minus right wherever both sides have an interval."""
+    sides = {(row.measure, row.event, row.side): row for row in rows}
+    found = []
+    for (measure, event, side), left in sides.items():
+        right = sides.get((measure, event, "R"))
+        if side != "L" or right is None or left.n < 2 or right.n < 2:
+            continue
+        variance = left.se**2 + right.se**2
+        parts = left.se**4 / (left.n - 1) + right.se**4 / (right.n - 1)
+        freedom = variance**2 / parts if parts > 0 else np.inf
+        difference, se = left.mean - right.mean, float(np.sqrt(variance))
+        half = float(stdtrit(freedom, 0.975)) * se
+        found.append(
+            Difference(
+                measure, event, left.unit, difference, se, difference - half, difference + half
+            )
+        )
+    return found
+
+
+def _mean_angle(degrees: FloatArray) -> FloatArray:
+    """Circular mean down the rows (s, k) -> (k,), within 0 to 360 deg; NaN where there is none."""
+    known = np.isfinite(degrees)
+    angle = np.radians(np.where(known, degrees, 0.0))
+    sine = np.where(known, np.sin(angle), 0.0).sum(axis=0)
+    cosine = np.where(known, np.cos(angle), 0.0).sum(axis=0)
+    mean: FloatArray = np.round(np.degrees(np.arctan2(sine, cosine)) % 360.0, 6) % 360.0
+    return np.where(known.any(axis=0), mean, np.nan)

@@ -1,0 +1,1 @@
+"""The processing node: marker frames in, snapshots of rolling results out."""

@@ -1,0 +1,46 @@
+"""What a processing run is set to, and how it is changed from outside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from livefit.definitions import Definitions, Discipline
+from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
+from livefit.kernel.results import Bands
+from livefit.kernel.rolling import Rolling
+
+DEFAULT_STROKES = 15
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What holds for a run until it is changed.
+
+    Attributes
+    ----------
+    window
+        Which strokes count.
+    discipline
+        Whose target bands judge.
+    seat_tube_deg
+        Seat-tube angle of the bicycle.
+    marker_set
+        Name of the marker set; None = the one that fits the stream's labels best.
+    """
+
+    window: Rolling = field(default_factory=lambda: Rolling(strokes=DEFAULT_STROKES))
+    discipline: str = "road_endurance"
+    seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG
+    marker_set: str | None = None
+
+    def __post_init__(self) -> None:
+        if not 45.0 <= self.seat_tube_deg <= 90.0:
+            raise ValueError(
+                f"the seat-tube angle must lie between 45 and 90 degrees, got {self.seat_tube_deg}"
+            )
+
+
+def bands_of(definitions: Definitions, discipline: str) -> Bands:
+    """(measure, event) -> edges of a discipline's bands."""
+    chosen: Discipline = definitions.discipline(discipline)
+    return {(band.measure, band.event): (band.low, band.high) for band in chosen.bands}
