@@ -61,7 +61,11 @@ class EventMaker:
     def __init__(self, plan: Plan, buffer: FrameBuffer) -> None:
         self._plan = plan
         self._buffer = buffer
-        self._quick: dict[tuple[str, str, int], EventValues | None] = {}
+        self._slots = [
+            sorted({e.slot for side in plan.sides for e in side.crank_events if e.node == node})
+            for node in range(NODES_PER_TURN)
+        ]
+        self._quick: dict[tuple[int, int], list[EventValues]] = {}
 
     def final(
         self, bike: BikeFrame, nodes: Sequence[int], windows: Sequence[Window | None]
@@ -153,49 +157,46 @@ class EventMaker:
         return side.grid.extend(first, t[:, :GRID_PER_NODE].reshape(-1), values)
 
     def quick(self, bike: BikeFrame, next_node: int) -> list[EventValues]:
-        """Values of the events from `next_node` on, by the quick regression."""
+        """Values of the events from `next_node` on, by the quick regression, oldest first."""
         peak = self._buffer.peak
         if not len(peak) or not np.isfinite(peak[-1]):
             return []
         last = int(np.floor((peak[-1] - LIVE_HALF) / NODE_STEP)) + 1
-        pending = [
-            (side, event, node)
-            for node in range(next_node, last + 1)
-            for side in self._plan.sides
-            for event in side.crank_events
-            if event.node == node % NODES_PER_TURN
-        ]
         current = {}
-        for side, event, node in pending:
-            key = (side.side, event.name, node)
-            if key not in self._quick:
-                phase = node * NODE_STEP + self._plan.offsets[event.node, event.slot]
-                if phase + LIVE_HALF > peak[-1]:
-                    continue
-                windows = windows_about(self._buffer, np.array([phase]), LIVE_HALF, live=True)
-                if not windows:
-                    continue
-                made = None
-                if isinstance(windows[0], Window):
-                    made = self._quick_value(bike, side, event, float(phase), windows[0])
-                current[key] = made
-            else:
-                current[key] = self._quick[key]
+        for node in range(next_node, last + 1):
+            for slot in self._slots[node % NODES_PER_TURN]:
+                phase = node * NODE_STEP + self._plan.offsets[node % NODES_PER_TURN, slot]
+                if phase + LIVE_HALF <= peak[-1]:
+                    known = self._quick.get((node, slot))
+                    current[node, slot] = (
+                        self._quick_values(bike, node, slot, phase) if known is None else known
+                    )
         self._quick = current
-        return [made for made in current.values() if made is not None]
+        return [values for made in current.values() for values in made]
 
-    def _quick_value(
-        self, bike: BikeFrame, side: SidePlan, event: CrankEvent, phase: float, window: Window
-    ) -> EventValues:
+    def _quick_values(
+        self, bike: BikeFrame, node: int, slot: int, phase: float
+    ) -> list[EventValues]:
+        """All events at one crank angle; none where the frames about it do not bear them."""
         buffer = self._buffer
         wanted = np.array([[phase]])
+        [window] = windows_about(buffer, wanted[0], LIVE_HALF, live=True)
+        if not isinstance(window, Window):
+            return []
         fitted: Fitted = fit_windows(
             buffer.x, buffer.t, buffer.phase, buffer.columns, [window], wanted, "polynomial"
         )
         markers = buffer.columns.shape[1] // 3
         points = self._with_virtual(bike, fitted.positions.reshape(1, 1, markers, 3), wanted)
-        values = side.table.evaluate(points[0])
-        return _at_crank(side, event, wanted[0], values, fitted.t[0])
+        made = []
+        for side in self._plan.sides:
+            here = [
+                e for e in side.crank_events if (e.node, e.slot) == (node % NODES_PER_TURN, slot)
+            ]
+            if here:
+                values = side.table.evaluate(points[0])
+                made += [_at_crank(side, e, wanted[0], values, fitted.t[0]) for e in here]
+        return made
 
     def forget_quick(self) -> None:
         """The crank was found anew: quick numbers rest on the old one."""

@@ -1,0 +1,1 @@
+"""What travels between the processes, and the sockets it travels on."""

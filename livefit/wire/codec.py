@@ -1,0 +1,165 @@
+"""Messages to bytes and back."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, Final, TypeVar
+
+import msgpack
+from pydantic import ValidationError
+
+from livefit.wire.messages import (
+    PROTOCOL,
+    Description,
+    Frames,
+    Message,
+    Pose,
+    Reply,
+    Request,
+    Snapshot,
+)
+
+TOPICS: Final[dict[str, type[Message]]] = {
+    "description": Description,
+    "frames": Frames,
+    "results": Snapshot,
+    "pose": Pose,
+}
+"""What is published under each topic."""
+
+NAMES: Final[dict[type[Message], str]] = {
+    **{kind: topic for topic, kind in TOPICS.items()},
+    Request: "request",
+    Reply: "reply",
+}
+"""What errors call each kind of message; of published ones the topic."""
+
+AnyMessage = TypeVar("AnyMessage", bound=Message)
+
+MAX_BYTES: Final = 8 * 2**20
+MAX_DEPTH: Final = 8
+MAX_ITEMS: Final = 10_000
+"""Entries of one list or map."""
+
+
+_NOT_FINITE: Final = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]", re.DOTALL)
+"""How every float that is not finite begins in msgpack (and some bytes that are none)."""
+
+
+class WireError(ValueError):
+    """A message that does not follow the protocol.
+
+    Attributes
+    ----------
+    topic, field
+        Where it went wrong; ``field`` is empty where the whole message is meant.
+    expected, found
+        What the protocol asks for, and what came.
+    remedy
+        What to do about it, where the cause is likely.
+    """
+
+    def __init__(self, topic: str, field: str, expected: str, found: str, remedy: str = "") -> None:
+        self.topic, self.field = topic, field
+        self.expected, self.found, self.remedy = expected, found, remedy
+        place = f"message {quoted(topic)}" + (f", field {quoted(field)}" if field else "")
+        super().__init__(
+            f"{place}: expected {expected}, found {found}" + (f"; {remedy}" if remedy else "")
+        )
+
+
+def encode(message: Message) -> bytes:
+    """Turn a message into a msgpack map; a float that is not finite becomes nil.
+
+    Raises
+    ------
+    WireError
+        If a value has no place in msgpack, or the message is larger than ``MAX_BYTES``.
+    """
+    name = NAMES[type(message)]
+    fields = message.model_dump()
+    try:
+        if isinstance(message, Snapshot | Pose):
+            raw: bytes = msgpack.packb(fields)
+            if not _NOT_FINITE.search(raw):
+                return raw
+        raw = msgpack.packb(_plain(fields, name, "", 0))
+    except (ValueError, OverflowError) as error:
+        raise WireError(name, "", "values that msgpack can hold", str(error)) from error
+    if len(raw) > MAX_BYTES:
+        raise WireError(name, "", f"at most {MAX_BYTES} bytes", f"{len(raw)}", "send less at once")
+    return raw
+
+
+def decode(kind: type[AnyMessage], raw: bytes) -> AnyMessage:
+    """Turn received bytes into a checked message of the kind that is expected.
+
+    Parameters
+    ----------
+    kind
+        What the topic carries (see ``TOPICS``), ``Request`` or ``Reply``.
+    raw
+        The msgpack map. Unknown fields are ignored; a float that is not finite reads as nil.
+
+    Raises
+    ------
+    WireError
+        Whatever is wrong with the bytes, and nothing else.
+    """
+    name = NAMES[kind]
+    if len(raw) > MAX_BYTES:
+        raise WireError(name, "", f"at most {MAX_BYTES} bytes", f"{len(raw)}")
+    try:
+        fields = msgpack.unpackb(raw, max_array_len=MAX_ITEMS, max_map_len=MAX_ITEMS)
+    except (ValueError, msgpack.UnpackException) as error:
+        raise WireError(name, "", "one msgpack map", f"{type(error).__name__}: {error}") from error
+    if not isinstance(fields, dict):
+        raise WireError(name, "", "one msgpack map", quoted(fields))
+    fields = _plain(fields, name, "", 0)
+    version = fields.get("version", PROTOCOL)
+    if version != PROTOCOL:
+        remedy = "run the same version of the program at both ends"
+        raise WireError(name, "version", f"protocol {PROTOCOL}", quoted(version), remedy)
+    try:
+        return kind.model_validate(fields)
+    except ValidationError as error:
+        raise first_fault(name, error) from error
+
+
+def _plain(value: Any, topic: str, field: str, depth: int) -> Any:
+    """Return the value with nil for floats that are not finite; refuse what is not plain data."""
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind in (str, int, bytes, bool) or value is None:
+        return value
+    if depth == MAX_DEPTH:
+        raise WireError(topic, field, f"at most {MAX_DEPTH} levels of maps and lists", "more")
+    if kind is dict:
+        for key in value:
+            if type(key) is not str:
+                raise WireError(topic, field, "text as the name of a field", quoted(key))
+        return {key: _plain(item, topic, key, depth + 1) for key, item in value.items()}
+    if kind is list:
+        return [_plain(item, topic, field, depth + 1) for item in value]
+    raise WireError(topic, field, "nil, a number, text, bytes, a list or a map", quoted(value))
+
+
+def quoted(value: Any) -> str:
+    """Return a value as an error quotes it."""
+    if isinstance(value, bytes | list | dict) and len(value) > 4:
+        return f"{type(value).__name__} of {len(value)}"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def first_fault(name: str, error: ValidationError) -> WireError:
+    """Return the first of a message's faults, in the form of ours."""
+    first = error.errors(include_url=False, include_context=False)[0]
+    field = ".".join(map(str, first["loc"]))
+    if first["type"] == "missing":
+        return WireError(name, field, "this field", "nothing")
+    return WireError(
+        name, field, first["msg"].removeprefix("Input should be "), quoted(first["input"])
+    )
