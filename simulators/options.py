@@ -33,7 +33,10 @@ class _Option:
 
 def _number(low: float, high: float) -> Callable[[str], float]:
     def read(text: str) -> float:
-        value = float(text) if text else np.nan
+        try:
+            value = float(text)
+        except ValueError:
+            value = np.nan
         if not low <= value <= high:
             raise ValueError(f"a number from {low:g} to {high:g}")
         return value

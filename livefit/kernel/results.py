@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from livefit.definitions.models import Measure
+from livefit.definitions.models import Discipline, Measure
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
@@ -16,6 +16,11 @@ from livefit.kernel.rolling import Rolling, RollingSummary, Summary, Verdict, cl
 
 Bands = Mapping[tuple[str, str], tuple[float, float]]
 """(measure, event) -> low and high edge, in the measure's unit."""
+
+
+def bands_of(discipline: Discipline) -> Bands:
+    """Return the edges of a discipline's bands."""
+    return {(band.measure, band.event): (band.low, band.high) for band in discipline.bands}
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,10 @@ import numpy as np
 
 from livefit.definitions import Definitions, canonical_labels, match_marker_set
 from livefit.kernel.kernel import Kernel
-from livefit.kernel.results import ResultRow, RollingResults
+from livefit.kernel.results import Bands, ResultRow, RollingResults, bands_of
 from livefit.kernel.rolling import Rolling
 from livefit.node.health import StreamHealth
-from livefit.node.settings import Settings, bands_of
+from livefit.node.settings import Settings
 from livefit.wire.blocks import FrameReader
 from livefit.wire.messages import Crank, Description, Frames, Health, Live, Pose, Row, Snapshot
 
@@ -53,7 +53,7 @@ class Processing:
         self._last_heard: float | None = None
         self.refused_messages = 0
         self.changed = True
-        bands_of(definitions, settings.discipline)
+        definitions.discipline(settings.discipline)
 
     def describe(self, description: Description) -> None:
         """Take a stream's description; a new stream starts everything but the baseline anew."""
@@ -87,7 +87,7 @@ class Processing:
             self._kernel.plan.sides,
             self._definitions.measures,
             self._settings.window,
-            bands_of(self._definitions, self._settings.discipline),
+            self._bands(),
         )
         self._description = description
 
@@ -162,6 +162,9 @@ class Processing:
                 refused_messages=self.refused_messages,
             ),
         )
+
+    def _bands(self) -> Bands:
+        return bands_of(self._definitions.discipline(self._settings.discipline))
 
     def _sides(self) -> list[str]:
         bike = self._kernel.bike
@@ -311,10 +314,10 @@ class Processing:
         name = args.get("name")
         if not isinstance(name, str):
             raise ValueError(f"set_discipline takes a name as text, got {name!r}")
-        bands = bands_of(self._definitions, name)
+        self._definitions.discipline(name)
         self._settings = replace(self._settings, discipline=name)
         if self._description:
-            self._results.judge_by(bands)
+            self._results.judge_by(self._bands())
         return {"discipline": name}
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from livefit.definitions import Definitions, Discipline
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
-from livefit.kernel.results import Bands
 from livefit.kernel.rolling import Rolling
 
 DEFAULT_STROKES = 15
@@ -38,9 +36,3 @@ class Settings:
             raise ValueError(
                 f"the seat-tube angle must lie between 45 and 90 degrees, got {self.seat_tube_deg}"
             )
-
-
-def bands_of(definitions: Definitions, discipline: str) -> Bands:
-    """(measure, event) -> edges of a discipline's bands."""
-    chosen: Discipline = definitions.discipline(discipline)
-    return {(band.measure, band.event): (band.low, band.high) for band in chosen.bands}

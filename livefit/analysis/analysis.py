@@ -1,0 +1,182 @@
+"""A recording through the live kernel."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from livefit.definitions import Definitions, MarkerSet, canonical_labels, match_marker_set
+from livefit.frames import MarkerBlock, StreamInfo
+from livefit.kernel.crank import CrankGeometry
+from livefit.kernel.kernel import Kernel
+from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
+from livefit.kernel.results import Difference, ResultRow, RollingResults, bands_of, differences
+from livefit.kernel.rolling import Rolling
+
+_FRAMES_A_STEP = 4000
+
+
+@dataclass(frozen=True)
+class SideFound:
+    """What one side's foot says of the crank, and its strokes."""
+
+    crank: CrankGeometry
+    strokes: int
+    cadence_rpm: float
+
+
+@dataclass(frozen=True)
+class StrokeValue:
+    """One measure at one event in one stroke; t in s, value in the measure's unit."""
+
+    measure: str
+    side: str
+    event: str
+    stroke: int
+    t: float
+    value: float
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What a recording holds.
+
+    Attributes
+    ----------
+    discipline
+        Whose bands judged.
+    marker_set
+        Which the labels were read by; `unused` are the labels that it does not know.
+    frames, lost_frames
+        Frames there, and frame numbers missing between the first and the last.
+    rate_hz
+        From the time stamps.
+    missing
+        Share of the frames without the marker, by canonical name.
+    sides
+        By side, where the crank was found.
+    refused
+        Strokes set aside, by reason.
+    problem
+        What kept numbers from coming, in plain words.
+    rows, differences
+        Results, and left minus right.
+    per_stroke
+        Every value, when asked for.
+    """
+
+    discipline: str
+    marker_set: MarkerSet
+    unused: tuple[str, ...]
+    frames: int
+    lost_frames: int
+    rate_hz: float
+    duration_s: float
+    missing: dict[str, float]
+    sides: dict[str, SideFound]
+    refused: dict[str, int]
+    problem: str | None
+    rows: list[ResultRow]
+    differences: list[Difference]
+    per_stroke: list[StrokeValue] = field(default_factory=list)
+
+
+def analyse(
+    info: StreamInfo,
+    block: MarkerBlock,
+    definitions: Definitions,
+    *,
+    discipline: str,
+    window: Rolling | None = None,
+    marker_set: str | None = None,
+    seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
+    per_stroke: bool = False,
+    progress: Callable[[int], None] = lambda _: None,
+) -> Analysis:
+    """Analyse a recording with the kernel that also works live.
+
+    Parameters
+    ----------
+    info, block
+        The recording.
+    definitions, discipline, marker_set, seat_tube_deg
+        What to compute and judge by; without a marker set the best fitting one is taken.
+    window
+        Which strokes count; None = all.
+    per_stroke
+        Whether to list every stroke's values.
+    progress
+        Called with the number of frames done.
+
+    Raises
+    ------
+    ValueError
+        When the labels fit no marker set, or a name is not known.
+    """
+    chosen = (
+        definitions.marker_set(marker_set)
+        if marker_set
+        else match_marker_set(info.labels, definitions.marker_sets)
+    )
+    labels = canonical_labels(info.labels, chosen)
+    kernel = Kernel(
+        info, labels, definitions.measures, definitions.events, seat_tube_deg=seat_tube_deg
+    )
+    bands = bands_of(definitions.discipline(discipline))
+    results = RollingResults(kernel.plan.sides, definitions.measures, window or Rolling(), bands)
+    for start in range(0, len(block), _FRAMES_A_STEP):
+        rows = slice(start, start + _FRAMES_A_STEP)
+        part = MarkerBlock(
+            block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
+        )
+        results.add(kernel.push(part))
+        progress(min(start + _FRAMES_A_STEP, len(block)))
+    rows_found = results.rows()
+    span = float(block.t[-1] - block.t[0]) if len(block) else 0.0
+    numbers = int(block.numbers[-1] - block.numbers[0]) if len(block) else 0
+    return Analysis(
+        discipline=discipline,
+        marker_set=chosen,
+        unused=tuple(
+            name for name, canonical in zip(info.labels, labels, strict=True) if canonical is None
+        ),
+        frames=len(block),
+        lost_frames=numbers + 1 - len(block) if len(block) else 0,
+        rate_hz=numbers / span if span > 0 else info.rate_hz,
+        duration_s=span,
+        missing=_missing(block, labels),
+        sides=_sides(kernel, rows_found),
+        refused=dict(kernel.refused),
+        problem=kernel.problem,
+        rows=rows_found,
+        differences=differences(rows_found),
+        per_stroke=_per_stroke(results) if per_stroke else [],
+    )
+
+
+def _missing(block: MarkerBlock, labels: Sequence[str | None]) -> dict[str, float]:
+    share = np.isnan(block.positions[:, :, 0]).mean(axis=0) if len(block) else np.zeros(len(labels))
+    return {
+        label: float(part) for label, part in zip(labels, share, strict=True) if label is not None
+    }
+
+
+def _sides(kernel: Kernel, rows: Sequence[ResultRow]) -> dict[str, SideFound]:
+    cadence = {row.side: row.mean for row in rows if row.measure == "cadence"}
+    if kernel.bike is None:
+        return {}
+    return {
+        side: SideFound(crank, kernel.strokes[side], cadence.get(side, np.nan))
+        for side, crank in sorted(kernel.bike.cranks.items())
+    }
+
+
+def _per_stroke(results: RollingResults) -> list[StrokeValue]:
+    return [
+        StrokeValue(measure, side, event, stroke, t, value)
+        for side, event, measures, strokes, times, values in results.values()
+        for stroke, t, row in zip(strokes.tolist(), times.tolist(), values.tolist(), strict=True)
+        for measure, value in zip(measures, row, strict=True)
+    ]

@@ -1,0 +1,150 @@
+"""``livefit demo``: a simulated rider, the node and the window, with one command."""
+
+from __future__ import annotations
+
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from livefit.cli import common
+from livefit.node.run import NodeEndpoints
+from livefit.wire.messages import Pose, Snapshot
+from livefit.wire.sockets import Subscriber
+
+_END_S = 3.0
+_POLL_S = 0.1
+
+
+@common.plain_errors
+def demo(
+    headless: Annotated[bool, typer.Option(help="No window: write a picture at the end.")] = False,
+    seconds: Annotated[
+        float | None, typer.Option(min=3.0, help="End after so many seconds (headless: 20).")
+    ] = None,
+    picture: Annotated[Path, typer.Option(help="Where the picture goes.")] = Path("livefit.png"),
+    size: Annotated[str, typer.Option(help="Size of the picture in pixels.")] = "1920x1080",
+    rider: Annotated[
+        list[str] | None,
+        typer.Option("--rider", help="Option of the simulated rider as name=value; repeatable."),
+    ] = None,
+    discipline: common.Discipline = "road_endurance",
+) -> None:
+    """Fit a simulated rider: everything at once, on this machine, with no sensor."""
+    from livefit.dashboard.picture import has_display
+
+    width, height = _size(size)
+    at = NodeEndpoints(frames=_free(), results=_free(), control=_free())
+    source = ["capture", "simulated", *(rider or []), "--frames", at.frames, "--control", _free()]
+    node = ["process", "--frames", at.frames, "--results", at.results, "--control", at.control]
+    with ExitStack() as running:
+        started = [
+            running.enter_context(_child(source)),
+            running.enter_context(_child([*node, "--discipline", discipline])),
+        ]
+        if headless or not has_display():
+            if not headless:
+                typer.echo("There is no display here: no window, a picture instead.")
+            _picture(at, seconds or 20.0, picture, (width, height), started)
+            return
+        window = ["dashboard", "--results", at.results, "--control", at.control]
+        screen = running.enter_context(_child(window))
+        typer.echo(f"{common.CAUTION}\nClose the window or press Ctrl-C to end.")
+        _wait(screen, started, seconds)
+
+
+@contextmanager
+def _child(arguments: list[str]) -> Iterator[subprocess.Popen[bytes]]:
+    """One of the program's other commands in a process of its own, ended at the end."""
+    process = subprocess.Popen([sys.executable, "-m", "livefit", *arguments])
+    try:
+        yield process
+    finally:
+        process.terminate()
+        try:
+            process.wait(_END_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _wait(
+    screen: subprocess.Popen[bytes], others: list[subprocess.Popen[bytes]], seconds: float | None
+) -> None:
+    """Until the window is closed, Ctrl-C, the time is up, or a process ends by itself."""
+    stopped = common.stop_on_signals()
+    end = time.monotonic() + seconds if seconds else float("inf")
+    while screen.poll() is None and not stopped() and time.monotonic() < end:
+        _all_alive(others)
+        time.sleep(_POLL_S)
+    if screen.returncode:
+        raise ValueError("the window could not be opened; try --headless for a picture")
+
+
+def _all_alive(processes: list[subprocess.Popen[bytes]]) -> None:
+    for process in processes:
+        if process.poll() is not None:
+            command = " ".join(map(str, list(process.args)[3:5]))  # type: ignore[arg-type]
+            raise ValueError(
+                f"'livefit {command}' ended with status {process.returncode}; see above"
+            )
+
+
+def _picture(
+    at: NodeEndpoints,
+    seconds: float,
+    path: Path,
+    size: tuple[int, int],
+    processes: list[subprocess.Popen[bytes]],
+) -> None:
+    """Listen as the window would, then draw it."""
+    from livefit.dashboard.model import DashboardModel
+    from livefit.dashboard.picture import NoGraphicsError, save_picture
+
+    model = DashboardModel(common.read_definitions(None), None, endpoint=at.results)
+    stopped = common.stop_on_signals()
+    _listen(model.apply_snapshot, model.apply_pose, at.results, seconds, stopped, processes)
+    try:
+        written = save_picture(model, path, size)
+    except NoGraphicsError as error:
+        raise ValueError(str(error)) from error
+    typer.echo(f"{common.CAUTION}\nPicture after {seconds:g} s: {written}")
+
+
+def _listen(
+    on_snapshot: Callable[[Snapshot, float], None],
+    on_pose: Callable[[Pose, float], None],
+    endpoint: str,
+    seconds: float,
+    stopped: Callable[[], bool],
+    processes: list[subprocess.Popen[bytes]],
+) -> None:
+    end = time.monotonic() + seconds
+    with Subscriber(endpoint, ["results", "pose"], display=True) as results:
+        while time.monotonic() < end and not stopped():
+            _all_alive(processes)
+            for _, message in results.poll(_POLL_S):
+                if isinstance(message, Snapshot):
+                    on_snapshot(message, time.monotonic())
+                elif isinstance(message, Pose):
+                    on_pose(message, time.monotonic())
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, times, height = text.lower().partition("x")
+    if not (times and width.isdigit() and height.isdigit()):
+        raise ValueError(f"a size is written WIDTHxHEIGHT, such as 1920x1080, got {text!r}")
+    return int(width), int(height)
+
+
+def _free() -> str:
+    """An address on this machine that nobody uses."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return f"tcp://127.0.0.1:{probe.getsockname()[1]}"

@@ -1,0 +1,70 @@
+"""``livefit capture`` and ``livefit process``: the two processes behind a screen."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from livefit.cli import common
+from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
+from livefit.node.run import NodeEndpoints, run_node
+from livefit.node.settings import DEFAULT_STROKES, Settings
+from livefit.sources.base import open_source
+from livefit.sources.capture import run_capture
+
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Say what is going on.")]
+
+
+@common.plain_errors
+def capture(
+    source: Annotated[
+        str, typer.Argument(help="Name of a source, such as simulated or recording.")
+    ],
+    options: Annotated[
+        list[str] | None,
+        typer.Argument(help="Its options as name=value, such as path=ride.trc speed=1 loop=yes."),
+    ] = None,
+    frames: common.FramesAt = common.FRAMES,
+    control: common.SourceControlAt = common.SOURCE_CONTROL,
+    verbose: Verbose = False,
+) -> None:
+    """Publish marker frames from a source until it ends or Ctrl-C."""
+    common.log_to_terminal(verbose)
+    opened = open_source(source, _named(options or []))
+    run_capture(opened, frames, control, common.stop_on_signals())
+
+
+def _named(options: list[str]) -> dict[str, str]:
+    named = {}
+    for option in options:
+        name, equals, value = option.partition("=")
+        if not equals:
+            raise ValueError(f"options of a source are written name=value, got {option!r}")
+        named[name] = value
+    return named
+
+
+@common.plain_errors
+def process(
+    discipline: common.Discipline = "road_endurance",
+    strokes: common.Strokes = None,
+    seconds: common.Seconds = None,
+    markers: common.MarkerSet = None,
+    seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
+    definitions: common.DefinitionsDir = None,
+    frames: common.FramesAt = common.FRAMES,
+    results: common.ResultsAt = common.RESULTS,
+    control: common.ControlAt = common.CONTROL,
+    verbose: Verbose = False,
+) -> None:
+    """Turn marker frames into rolling averages and publish them until Ctrl-C."""
+    common.log_to_terminal(verbose)
+    settings = Settings(
+        window=common.window_of(strokes, seconds, DEFAULT_STROKES),
+        discipline=discipline,
+        seat_tube_deg=seat_tube,
+        marker_set=markers,
+    )
+    known = common.read_definitions(definitions)
+    run_node(known, settings, NodeEndpoints(frames, results, control), common.stop_on_signals())
