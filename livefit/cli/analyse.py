@@ -16,9 +16,11 @@ from livefit.analysis import Analysis, analyse, document
 from livefit.cli import common
 from livefit.definitions import Definitions
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
-from livefit.kernel.results import ResultRow
+from livefit.kernel.results import Difference, ResultRow
 from livefit.sources.files import read_recording
 
+SIGNS = {"below": "▼", "within": "●", "above": "▲", "unsure": "◆", "unknown": " "}
+LEGEND = "▼ below, ● within, ▲ above its band, ◆ not yet sure"
 NO_STROKES = 1
 """Exit status when the recording was read but holds no stroke."""
 
@@ -87,58 +89,60 @@ def _print(
         console.print(f"  not used: {', '.join(found.unused)}")
     for side, what in found.sides.items():
         crank = what.crank
+        where = "above" if crank.spindle[1] > 0 else "below"
         console.print(
             f"  {side}: {what.strokes} strokes, {what.cadence_rpm:.1f} rpm, crank "
-            f"{crank.length:.1f} ± {crank.length_se:.1f} mm, spindle {crank.spindle[0]:.1f} ± "
-            f"{crank.spindle_se[0]:.1f} mm ahead of VM and {crank.spindle[1]:.1f} ± "
-            f"{crank.spindle_se[1]:.1f} mm above it"
+            f"{crank.length:.1f} ± {crank.length_se:.1f} mm; spindle {crank.spindle[0]:.1f} ± "
+            f"{crank.spindle_se[0]:.1f} mm ahead of VM, {abs(crank.spindle[1]):.1f} ± "
+            f"{crank.spindle_se[1]:.1f} mm {where} it"
         )
     for reason, count in found.refused.items():
         console.print(f"  {count} strokes set aside: {reason}")
-    console.print(_table(found, known))
-    for measure in _judged_apart(found):
-        console.print(f"  {measure}")
+    if any(row.n for row in found.rows):
+        console.print(_table(found, known))
     console.print(common.CAUTION, style="dim")
 
 
 def _table(found: Analysis, known: Definitions) -> Table:
-    table = Table(title=f"bands: {known.discipline(found.discipline).title}")
-    for heading in ("measure", "event", "side"):
+    """One line for each measure and event, both sides beside each other."""
+    title = known.discipline(found.discipline).title
+    table = Table(title=f"mean ± half the 95 % interval (strokes)\n{title}: {LEGEND}")
+    for heading in ("measure", "at", "band"):
         table.add_column(heading)
-    for heading in ("crank°", "n", "mean", "sd", "95 % interval", "band"):
+    for heading in ("left", "right", "left − right"):
         table.add_column(heading, justify="right")
-    table.add_column("verdict")
+    lines: dict[tuple[str, str], dict[str, ResultRow]] = {}
     for row in found.rows:
-        if not row.n:
-            continue
-        measure, event = known.measure(row.measure), known.event(row.event)
+        if row.n:
+            lines.setdefault((row.measure, row.event), {})[row.side] = row
+    apart = {(d.measure, d.event): d for d in found.differences}
+    previous = ""
+    for (measure, event), sides in lines.items():
+        row = next(iter(sides.values()))
+        title = known.measure(measure).title
+        if previous and title != previous:
+            table.add_section()
+        difference = apart.get((measure, event))
         table.add_row(
-            measure.title,
-            event.title,
-            row.side,
-            "" if math.isnan(row.crank_deg) else f"{row.crank_deg:.0f}",
-            str(row.n),
-            f"{row.mean:.1f} {row.unit}",
-            "" if math.isnan(row.sd) else f"{row.sd:.1f}",
-            "" if math.isnan(row.low) else f"{row.low:.1f} … {row.high:.1f}",
+            "" if title == previous else f"{title}, {row.unit}",
+            known.event(event).title,
             "" if row.band is None else f"{row.band[0]:g} … {row.band[1]:g}",
-            _verdict(row),
+            _cell(sides.get("L") or sides.get("B")),
+            _cell(sides.get("R")),
+            "" if difference is None else _difference(difference),
         )
+        previous = title
     return table
 
 
-def _verdict(row: ResultRow) -> str:
-    if row.band is None:
+def _cell(row: ResultRow | None) -> str:
+    if row is None:
         return ""
-    return {"unsure": "not yet sure", "unknown": "no value"}.get(row.verdict, row.verdict)
+    half = "" if math.isnan(row.low) else f" ± {row.mean - row.low:.1f}"
+    text = f"{row.mean:.1f}{half} ({row.n})"
+    return text if row.band is None else f"{SIGNS[row.verdict]} {text}"
 
 
-def _judged_apart(found: Analysis) -> list[str]:
-    """Left against right for the measures that have a band, where they differ for certain."""
-    judged = {(row.measure, row.event) for row in found.rows if row.band}
-    return [
-        f"left − right, {d.measure} at {d.event}: {d.difference:+.1f} {d.unit} "
-        f"({d.low:+.1f} … {d.high:+.1f})"
-        for d in found.differences
-        if (d.measure, d.event) in judged and (d.low > 0 or d.high < 0)
-    ]
+def _difference(difference: Difference) -> str:
+    half = difference.high - difference.difference
+    return f"{difference.difference:+.1f} ± {half:.1f}"

@@ -306,7 +306,7 @@ class Kernel:
         if self.bike is None or len(x) < 2:
             return None
         rows = slice(int(np.searchsorted(x, x[-1] - _SPEED_S)), None)
-        phase, at = self._buffer.phase[rows], x[rows]
+        phase, at = self._buffer.phase[rows], self._buffer.t[rows]
         known = np.flatnonzero(np.isfinite(phase))
         if len(known) < 2 or at[known[-1]] - at[known[0]] < 0.5 * _SPEED_S:
             return None

@@ -61,7 +61,8 @@ def windows_about(
     first, last = _passing(buffer, start, ready - half), _passing(buffer, stop, ready + half)
     middle = _passing(buffer, np.maximum(np.searchsorted(peak, ready), 1), ready)
     length = np.maximum(last - first, np.finfo(float).tiny)
-    rpm = 60.0 * 2 * half / (TURN * length)
+    device = (buffer.t[stop] - buffer.t[start - 1]) / (buffer.x[stop] - buffer.x[start - 1])
+    rpm = 60.0 * 2 * half / (TURN * length * device)
     frames = stop - start
     fewest = _FEWEST_LIVE_FRAMES if live else 2
     bearable = np.array([live or harmonics_for(int(n)) > 0 for n in frames])

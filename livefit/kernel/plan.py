@@ -17,9 +17,19 @@ from livefit.kernel.strokes import GRID_PER_NODE, GRID_PER_TURN, StrokeGrid
 _GRID_STEP = TURN / GRID_PER_TURN
 HALF_NODE = GRID_PER_NODE // 2
 DEFAULT_SEAT_TUBE_DEG = 73.0
+FLATTEST_SEAT_TUBE_DEG, STEEPEST_SEAT_TUBE_DEG = 45.0, 90.0
 CADENCE = ("mean", ("cadence",))
 """The one event and measure that need no markers beyond the crank."""
 STROKE_EVENTS = ("maximum", "minimum", "range", "mean")
+
+
+def check_seat_tube(degrees: float) -> None:
+    """Raise ``ValueError`` for an angle that no bicycle's seat tube has."""
+    if not FLATTEST_SEAT_TUBE_DEG <= degrees <= STEEPEST_SEAT_TUBE_DEG:
+        raise ValueError(
+            f"the seat-tube angle must lie between {FLATTEST_SEAT_TUBE_DEG:g} and "
+            f"{STEEPEST_SEAT_TUBE_DEG:g} degrees from horizontal, got {degrees:g}"
+        )
 
 
 def event_angle(event: Event, seat_tube_deg: float) -> float | None:
@@ -109,6 +119,7 @@ class Plan:
         events: Sequence[Event],
         seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
     ) -> None:
+        check_seat_tube(seat_tube_deg)
         self._by_name = {event.name: event for event in events}
         self._seat_tube_deg = seat_tube_deg
         grid = (np.arange(GRID_PER_NODE) - HALF_NODE) * _GRID_STEP

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
+from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, check_seat_tube
 from livefit.kernel.rolling import Rolling
 
 DEFAULT_STROKES = 15
@@ -32,7 +32,4 @@ class Settings:
     marker_set: str | None = None
 
     def __post_init__(self) -> None:
-        if not 45.0 <= self.seat_tube_deg <= 90.0:
-            raise ValueError(
-                f"the seat-tube angle must lie between 45 and 90 degrees, got {self.seat_tube_deg}"
-            )
+        check_seat_tube(self.seat_tube_deg)
