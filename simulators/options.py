@@ -106,7 +106,7 @@ def read_options(options: Mapping[str, str]) -> tuple[RiderSimulation, Sensor, f
         )
     v = {name: _read(name, options.get(name, option.default)) for name, option in OPTIONS.items()}
     body = Body(stature_mm=v["stature"])
-    bicycle = replace(Bicycle.fitted(body), crank_mm=v["crank"])
+    bicycle = Bicycle.fitted(body, v["crank"])
     if v["saddle"] is not None:
         bicycle = replace(bicycle, saddle_height_mm=v["saddle"])
     if v["setback"] is not None:

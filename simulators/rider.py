@@ -139,10 +139,15 @@ class RiderSimulation:
             elbow=np.radians(style.elbow_deg + varied.elbow_deg * chance[:, 6]),
         )
 
+    @property
+    def _preferred(self) -> float:
+        """Saddle height from the crank axis that the rider is used to, mm."""
+        return self.body.preferred_saddle_mm - self.bicycle.crank_mm
+
     def _learned_saddle(self, t: FloatArray) -> FloatArray:
         """Height (n,) mm above the preferred one that the rider has got used to by t."""
         strokes, height = self.pedalling.turned(t) / (2 * np.pi), self.saddle[0]
-        learned = np.full(len(t), height.start - self.body.preferred_saddle_mm)
+        learned = np.full(len(t), height.start - self._preferred)
         for change, by in height.steps():
             before = self.pedalling.turned(np.array([change.at_s])) / (2 * np.pi)
             since = np.maximum(strokes - before, 0.0) / self.style.settle_strokes
@@ -154,7 +159,7 @@ class RiderSimulation:
         ends = [change.at_s + change.over_s for s in self.saddle for change in s.changes]
         moments = np.array([0.0, *sorted(ends)])
         saddle = np.stack([schedule.at(moments) for schedule in self.saddle], axis=1)
-        now = saddle[:, 0] - self.body.preferred_saddle_mm
+        now = saddle[:, 0] - self._preferred
         before = np.concatenate([now[:1], now[:-1]])
         phase = np.linspace(0.0, 2 * np.pi, _CHECKED_ANGLES, endpoint=False)
         pose = self._stance(

@@ -15,7 +15,6 @@ _SHOULDER_BREADTH, _HIP_BREADTH = 0.259, 0.191
 """Segment lengths over stature: Drillis R, Contini R (1966) Body Segment Parameters, Tech. Rep.
 1166.03, New York University."""
 
-_PREFERRED_SADDLE = 716.0 / 1780.0
 _REFERENCE_STATURE_MM = 1780.0
 """Stature for which the landmark offsets below are given; others scale with it."""
 
@@ -87,12 +86,13 @@ class Body:
 
     @property
     def preferred_saddle_mm(self) -> float:
-        """Saddle height that the rider's ankling was learned on.
+        """Lowest pedal spindle to saddle top, along the seat tube, that the rider is used to.
 
-        The share of the stature is this chain's own: it gives about 35 deg of knee flexion at
-        the bottom of the stroke.
+        1.062 of an inseam of 0.47 of the stature (from memory): 1.06 to 1.09 is advised (Hamley
+        and Thomas 1967, J Physiol 191:55P-57P), and this chain then bends the knee about 36 deg
+        at the bottom of the stroke.
         """
-        return _PREFERRED_SADDLE * self.stature_mm
+        return 1.062 * 0.47 * self.stature_mm
 
 
 @dataclass(frozen=True)
@@ -130,11 +130,12 @@ class Bicycle:
     bar_width_mm: float = 420.0
 
     @classmethod
-    def fitted(cls, body: Body) -> Bicycle:
-        """The default bicycle with saddle and bar in proportion to the body."""
+    def fitted(cls, body: Body, crank_mm: float = 172.5) -> Bicycle:
+        """The default bicycle with saddle and bar set for the body."""
         size = cls()
         return cls(
-            saddle_height_mm=body.preferred_saddle_mm,
+            crank_mm=crank_mm,
+            saddle_height_mm=body.preferred_saddle_mm - crank_mm,
             setback_mm=size.setback_mm * body.scale,
             bar_reach_mm=size.bar_reach_mm * body.scale,
             bar_height_mm=size.bar_height_mm * body.scale,

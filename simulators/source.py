@@ -88,7 +88,7 @@ class SimulatedSource:
             if self._end is not None and self._next >= self._end:
                 raise EOFError(f"the simulated ride ended after {self._end} frames")
             block = self._due()
-            if len(block):
+            if block is not None:
                 return block
             now = self._clock()
             if now >= deadline:
@@ -121,19 +121,23 @@ class SimulatedSource:
     def close(self) -> None:
         """Nothing to give back."""
 
-    def _due(self) -> MarkerBlock:
-        """Frames due now and not yet given; empty also where the only one due was lost."""
+    def _due(self) -> MarkerBlock | None:
+        """Frames due now and not yet given; None also where the only one due was lost."""
         elapsed = self._clock() - (self._began or 0.0)
         due = int(np.floor(elapsed * self._sensor.rate_hz + 1e-6)) + 1
         if self._end is not None:
             due = min(due, self._end)
-        if self._next >= self._ahead_to and due > self._next:
+        if due <= self._next:
+            return None
+        if self._next >= self._ahead_to:
             count = max(int(_AHEAD_S * self._sensor.rate_hz), 1)
             self._ahead = observe(self.simulation, self._sensor, first=self._next, count=count)
             self._ahead_to = self._next + count
         upto = min(due, self._ahead_to)
         begin, stop = np.searchsorted(self._ahead.numbers, [self._next, upto])
-        self._next = max(self._next, upto)
+        self._next = upto
+        if begin == stop:
+            return None
         block = self._ahead
         return MarkerBlock(
             block.numbers[begin:stop],

@@ -200,10 +200,14 @@ def _cadence_at(simulation: RiderSimulation, side: str, times: FloatArray) -> Fl
 
 
 def _peak(values: FloatArray) -> FloatArray:
-    """Height (k,) of the parabola through each row's highest inner value and its neighbours."""
+    """Height (k,) of the parabola through each row's highest inner value and its neighbours.
+
+    Where a row rises on beyond its end there is no top, and its highest inner value counts.
+    """
     top = values[:, 1:-1].argmax(axis=1) + 1
     rows = np.arange(len(values))
     before, peak, after = values[rows, top - 1], values[rows, top], values[rows, top + 1]
     slope, bend = (after - before) / 2, 2 * peak - before - after
-    height: FloatArray = peak + np.where(bend > 0, slope**2 / (2 * np.where(bend > 0, bend, 1)), 0)
+    is_top = (peak >= before) & (peak >= after) & (bend > 0)
+    height: FloatArray = peak + np.where(is_top, slope**2 / (2 * np.where(is_top, bend, 1.0)), 0.0)
     return height

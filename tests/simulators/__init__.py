@@ -1,0 +1,1 @@
+"""Tests of the simulated rider, its truth and its faulty sensors."""
