@@ -46,6 +46,12 @@ class EndpointError(OSError):
     """An address that cannot be used."""
 
 
+def _no_address(endpoint: str, why: str) -> EndpointError:
+    return EndpointError(
+        f"cannot use the address {endpoint!r}: {why}. Expected something like {FRAMES_ENDPOINT}"
+    )
+
+
 class _Endpoint:
     """What all sockets share: a context of their own, opening, closing."""
 
@@ -67,7 +73,14 @@ class _Endpoint:
     def _open(self, how: Callable[[str], object], endpoint: str) -> str:
         """Bind or connect, and return the real address."""
         try:
+            # ZeroMQ reads 80x as 80, and 70000 as 4464.
+            port = endpoint.rpartition(":")[2]
+            if endpoint.startswith("tcp://") and port != "*" and not 0 <= int(port) < 65_536:
+                raise ValueError(f"there is no port {port}")
             how(endpoint)
+        except ValueError as error:
+            self.close()
+            raise _no_address(endpoint, str(error)) from error
         except zmq.ZMQError as error:
             self.close()
             if error.errno == errno.EADDRINUSE:
@@ -75,10 +88,7 @@ class _Endpoint:
                     f"cannot listen on {endpoint}: the address is in use. Another process of this "
                     "program is probably running: end it, or choose another address"
                 ) from error
-            raise EndpointError(
-                f"cannot use the address {endpoint!r}: {error.strerror}. "
-                "Expected something like tcp://127.0.0.1:47800"
-            ) from error
+            raise _no_address(endpoint, error.strerror) from error
         return self.socket.getsockopt_string(zmq.LAST_ENDPOINT)
 
     def close(self) -> None:

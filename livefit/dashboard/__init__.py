@@ -1,0 +1,1 @@
+"""The fitter's window."""

@@ -1,0 +1,201 @@
+"""The measures against their bands: one row each, left and right on one scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from livefit.dashboard import theme
+from livefit.dashboard.layer import Layer, Rect
+from livefit.dashboard.model import DashboardModel
+from livefit.dashboard.visuals import Fonts
+from livefit.view import words
+from livefit.view.scale import Scale
+from livefit.view.table import Cell, RowView, format_value
+
+CAPTIONS = 32.0
+ROW_GAP = 6.0
+ROW_MAX = 170.0
+NAME, LETTER, VALUE, SPREAD, SHAPE, WORD = 286.0, 44.0, 190.0, 104.0, 56.0, 184.0
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Where the columns of a row begin, px; ``value`` is the right edge of the numbers."""
+
+    name: float
+    name_room: float
+    letter: float
+    scale_left: float
+    scale_right: float
+    value: float
+    spread: float
+    shape: float
+    word: float
+    word_room: float
+
+
+def columns(rect: Rect, unit: float) -> Columns:
+    """Columns of the table in ``rect``: all fixed but the scale, which takes the rest."""
+    pad = 18 * unit
+    left, right = rect.x + pad, rect.right - pad
+    word = right - WORD * unit
+    shape = word - SHAPE * unit
+    spread = shape - SPREAD * unit
+    letter = left + NAME * unit
+    return Columns(
+        name=left,
+        name_room=(NAME - 16) * unit,
+        letter=letter,
+        scale_left=letter + LETTER * unit,
+        scale_right=spread - VALUE * unit,
+        value=spread - 10 * unit,
+        spread=spread,
+        shape=shape,
+        word=word,
+        word_room=right - word,
+    )
+
+
+class TablePanel:
+    """Draws the rows."""
+
+    def __init__(self, parent: Any, fonts: Fonts) -> None:
+        self.layer = Layer(parent, fonts, order=1)
+        self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
+        self._shown: tuple[RowView, ...] | None = None
+
+    def place(self, rect: Rect, unit: float, pixel_scale: float) -> None:
+        """Take ``rect``; ``unit`` px is one unit of the theme."""
+        self._rect, self._unit, self._scale = rect, unit, pixel_scale
+        self._shown = None
+
+    def refresh(self, model: DashboardModel) -> None:
+        """Draw what has changed."""
+        rows = model.rows
+        if rows != self._shown:
+            self._shown = rows
+            self.layer.clear()
+            self._draw(rows)
+            self.layer.show(self._scale)
+
+    def _draw(self, rows: tuple[RowView, ...]) -> None:
+        rect, u = self._rect, self._unit
+        cols = columns(rect, u)
+        self._captions(cols)
+        if not rows:
+            return
+        top = rect.y + CAPTIONS * u
+        pitch = min((rect.bottom - top + ROW_GAP * u) / len(rows), ROW_MAX * u)
+        for i, row in enumerate(rows):
+            self._row(row, Rect(rect.x, top + i * pitch, rect.w, pitch - ROW_GAP * u), cols)
+
+    def _captions(self, cols: Columns) -> None:
+        u, layer = self._unit, self.layer
+        y, size = self._rect.y + CAPTIONS * u / 2 - 3 * u, theme.CAPTION * u
+        scale_room = cols.scale_right - cols.scale_left
+        value_room = (VALUE - 20) * u
+        layer.text(words.COLUMN_MEASURE, cols.name, y, size, theme.QUIET, room=cols.name_room)
+        layer.text(words.COLUMN_SCALE, cols.scale_left, y, size, theme.QUIET, room=scale_room)
+        layer.text(
+            words.COLUMN_MEAN, cols.value, y, size, theme.QUIET, align="right", room=value_room
+        )
+        layer.text(
+            words.COLUMN_VERDICT, cols.shape, y, size, theme.QUIET,
+            room=cols.word + cols.word_room - cols.shape,
+        )  # fmt: skip
+
+    def _row(self, row: RowView, rect: Rect, cols: Columns) -> None:
+        u, h = self._unit, rect.h
+        self.layer.rect(rect, theme.PANEL)
+        self._name(row, rect, cols)
+        centers = [rect.y + f * h for f in ((0.25, 0.67) if len(row.cells) == 2 else (0.46,))]
+        if row.scale is not None:
+            self._band(row, row.scale, rect, cols)
+        for cell, y in zip(row.cells, centers, strict=True):
+            self._cell(cell, row, y, min(theme.VALUE * u, 0.472 * h), cols)
+
+    def _name(self, row: RowView, rect: Rect, cols: Columns) -> None:
+        u, layer = self._unit, self.layer
+        title, body = min(theme.TITLE * u, 0.24 * rect.h), min(theme.BODY * u, 0.21 * rect.h)
+        lines = layer.fonts.wrap(row.title, title * 1.02, cols.name_room, 2)
+        events = layer.fonts.wrap(row.event_words, body, cols.name_room, 1)
+        height = len(lines) * title * 1.2 + len(events) * body * 1.3
+        y = rect.y + (rect.h - height) / 2 + title * 0.6
+        for line in lines:
+            layer.text(line, cols.name, y, title, theme.TEXT, weight=theme.BOLD)
+            y += title * 1.2
+        for line in events:
+            layer.text(line, cols.name, y, body, theme.QUIET)
+            y += body * 1.3
+
+    def _band(self, row: RowView, scale: Scale, rect: Rect, cols: Columns) -> None:
+        u, layer = self._unit, self.layer
+        top, bottom = rect.y + 0.06 * rect.h, rect.y + 0.82 * rect.h
+        number = min(theme.SMALL * u, 0.18 * rect.h)
+        y = rect.bottom - number * 0.48
+        if row.band is None:
+            marks = (scale.low, scale.high)
+        else:
+            marks = row.band
+            left, right = (_place(scale, edge, cols) for edge in row.band)
+            layer.rect(Rect(left, top, right - left, bottom - top), theme.BAND)
+            for edge in (left, right):
+                layer.line((edge, top), (edge, bottom), 3 * u, theme.BAND_EDGE)
+        for mark in marks:
+            text = format_value(mark, 0) + ("°" if row.unit == "deg" else "")
+            half = layer.fonts.width(text, number) / 2
+            x = _place(scale, mark, cols)
+            x = min(max(x, cols.scale_left + half), cols.scale_right - half)
+            layer.text(text, x, y, number, theme.QUIET, align="center")
+
+    def _cell(self, cell: Cell, row: RowView, y: float, size: float, cols: Columns) -> None:
+        u, layer = self._unit, self.layer
+        color = theme.QUIET if row.stale else theme.VERDICT[cell.verdict.key]
+        strong = theme.QUIET if row.stale or cell.mean is None else theme.TEXT
+        small = min(theme.SMALL * u, size * 0.4)
+        letter = words.SIDE_LETTER[cell.side]
+        layer.text(letter, cols.letter, y, size * 0.62, theme.QUIET, weight=theme.BOLD)
+        self._track(cell, row, y, size, cols)
+        layer.text(cell.value_text, cols.value, y, size, strong, align="right", weight=theme.BOLD)
+        layer.text(cell.spread_text, cols.spread, y - 0.2 * size, small, theme.QUIET)
+        layer.text(cell.count_text, cols.spread, y + 0.2 * size, small, theme.QUIET)
+        mark = size * theme.CAP_HEIGHT * 0.9
+        layer.shape(cell.verdict.shape, (cols.shape + mark / 2, y), mark, color)
+        judged = cell.verdict.shape != "none"
+        word_size = size * theme.VERDICT_WORD / theme.VALUE if judged else theme.BODY * u
+        left = cols.word if judged else cols.shape
+        layer.text(
+            cell.verdict.word, left, y, word_size, color, weight=theme.BOLD if judged else 0.0,
+            room=cols.word + cols.word_room - left,
+        )  # fmt: skip
+
+    def _track(self, cell: Cell, row: RowView, y: float, size: float, cols: Columns) -> None:
+        u, layer = self._unit, self.layer
+        layer.line((cols.scale_left, y), (cols.scale_right, y), 2 * u, theme.LINE)
+        if row.scale is None:
+            return
+        if cell.baseline is not None:
+            x = _place(row.scale, cell.baseline, cols)
+            layer.circle((x, y), 0.2 * size, 3 * u, theme.TEXT)
+        if cell.mean is None:
+            return
+        color = theme.QUIET if row.stale else theme.TEXT
+        x = _place(row.scale, cell.mean, cols)
+        if cell.ci is not None:
+            low, high = (_place(row.scale, edge, cols) for edge in cell.ci)
+            layer.line((low, y), (high, y), 0.2 * size, color)
+        layer.line((x, y - 0.26 * size), (x, y + 0.26 * size), 5 * u, color)
+        if not row.scale.holds(cell.mean):
+            self._beyond(x, y, size, cell.mean > row.scale.high, cols)
+
+    def _beyond(self, x: float, y: float, size: float, above: bool, cols: Columns) -> None:
+        """An arrow at the end of the scale: the value lies farther out."""
+        reach = 0.3 * size
+        inner = x - reach if above else x + reach
+        for end in (-0.3, 0.3):
+            self.layer.line((inner, y + end * size), (x, y), 6 * self._unit, theme.TEXT)
+
+
+def _place(scale: Scale, value: float, cols: Columns) -> float:
+    return cols.scale_left + scale.fraction(value) * (cols.scale_right - cols.scale_left)

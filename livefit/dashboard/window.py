@@ -1,0 +1,139 @@
+"""Opens the fitter's window and runs it until it is closed."""
+
+from __future__ import annotations
+
+import ctypes
+import gc
+import os
+import signal
+import sys
+from pathlib import Path
+
+from livefit.dashboard.link import Commander, Receiver
+from livefit.dashboard.model import DashboardModel
+from livefit.dashboard.picture import has_display
+from livefit.definitions.models import Definitions
+from livefit.view.table import Chosen
+
+LIBRARIES = (
+    "libfontconfig.so.1", "libEGL.so.1", "libGL.so.1", "libglib-2.0.so.0", "libdbus-1.so.3",
+    "libxkbcommon-x11.so.0", "libxcb-cursor.so.0", "libxcb-icccm.so.4", "libxcb-keysyms.so.1",
+    "libxcb-shape.so.0", "libxcb-xkb.so.1",
+)  # fmt: skip
+"""What Qt and vispy load from a Linux system besides what their own packages bring."""
+APT = (
+    "apt-get install libfontconfig1 libegl1 libgl1 libglib2.0-0 libdbus-1-3 libxkbcommon-x11-0 "
+    "libxcb-cursor0 libxcb-icccm4 libxcb-keysyms1 libxcb-shape0 libxcb-xkb1"
+)
+
+
+class WindowError(RuntimeError):
+    """No window can be opened here; the text says why and what to do."""
+
+
+def run_dashboard(
+    results_endpoint: str,
+    control_endpoint: str,
+    definitions: Definitions,
+    *,
+    chosen: Chosen | None = None,
+    picture_dir: Path | None = None,
+    full_screen: bool = False,
+    screen: int | None = None,
+    tick_ms: int = 16,
+) -> int:
+    """Show the fitter's window until it is closed.
+
+    Parameters
+    ----------
+    results_endpoint, control_endpoint
+        Where the processing node publishes, and where it takes requests.
+    definitions
+        Names and words of measures and events.
+    chosen
+        (measure, event) of each row; None for the default rows.
+    picture_dir
+        Where saved pictures go; None for the present directory.
+    full_screen
+        Whether to fill the screen at once.
+    screen
+        Number of the screen to open on, from 0; None leaves it to the system.
+    tick_ms
+        Time between two pictures; raise it where a processor draws in place of a graphics card.
+
+    Returns
+    -------
+    int
+        Exit status of the window's event loop.
+
+    Raises
+    ------
+    WindowError
+        There is no screen, or a library that the window needs is missing.
+    """
+    check_window_possible()
+    from PySide6.QtWidgets import QApplication
+
+    from livefit.dashboard.fitter_window import FitterWindow
+
+    model = DashboardModel(definitions, chosen, endpoint=results_endpoint)
+    app = QApplication.instance() or QApplication(["livefit"])
+    screens = QApplication.screens()
+    if screen is not None and not 0 <= screen < len(screens):
+        raise WindowError(f"screen {screen} does not exist; there are 0 to {len(screens) - 1}")
+    window = FitterWindow(
+        model,
+        Receiver(results_endpoint),
+        Commander(control_endpoint),
+        picture_dir=picture_dir or Path.cwd(),
+        tick_ms=tick_ms,
+    )
+    if screen is not None:
+        window.setScreen(screens[screen])
+        window.setGeometry(screens[screen].availableGeometry())
+    if full_screen:
+        window.showFullScreen()
+    else:
+        window.show()
+    ends = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(end, lambda *_: app.quit()) for end in ends]
+    try:
+        return int(app.exec())
+    finally:
+        for end, handler in zip(ends, before, strict=True):
+            signal.signal(end, handler)
+        window.close()
+        del window
+        gc.collect()
+
+
+def check_window_possible() -> None:
+    """Make sure that Qt can start here: it would end the whole process where it cannot.
+
+    Raises
+    ------
+    WindowError
+        There is no screen, or a library is missing.
+    """
+    if sys.platform.startswith("linux"):
+        # Native Wayland may give an OpenGL ES context, which vispy cannot draw with.
+        os.environ.setdefault("QT_QPA_PLATFORM", "xcb")
+        missing = [name for name in LIBRARIES if not _loads(name)]
+        if missing:
+            raise WindowError(
+                f"the window needs {', '.join(missing)}, not found on this system. "
+                f"On Debian and Ubuntu: {APT}"
+            )
+    if not has_display():
+        raise WindowError(
+            "no screen: expected DISPLAY or WAYLAND_DISPLAY in the environment, found neither. "
+            "Run this on the desktop, or use the table in the terminal"
+        )
+
+
+def _loads(name: str) -> bool:
+    try:
+        ctypes.CDLL(name)
+    except OSError:
+        return False
+    return True

@@ -1,0 +1,1 @@
+"""Where frames come from: devices, recordings, and the process that sends them out."""

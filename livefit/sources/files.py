@@ -1,0 +1,54 @@
+"""Any recorded file, by its ending."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from livefit.sources.c3d import read_c3d
+from livefit.sources.csv import read_csv
+from livefit.sources.reading import Recording, RecordingError
+from livefit.sources.tables import Progress
+from livefit.sources.trc import read_trc
+
+ENDINGS = (".c3d", ".trc", ".csv")
+
+
+def read_recording(
+    path: str | Path,
+    *,
+    up: str | None = None,
+    units: str | None = None,
+    progress: Progress | None = None,
+) -> Recording:
+    """Read a recorded trial; what kind of file it is says its ending.
+
+    Parameters
+    ----------
+    path
+        A ``.c3d``, ``.trc`` or ``.csv`` file.
+    up
+        The axis that points up, ``+z`` for example; None: what the file or the rider in it says.
+    units
+        mm, cm or m; None: what the file says.
+    progress
+        Told the share that is read, for text files.
+
+    Raises
+    ------
+    RecordingError
+        If there is no such file, or it cannot be read; the text says where and what to do.
+    """
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending not in ENDINGS:
+        raise RecordingError(
+            f"{path}: expected a file ending in {', '.join(ENDINGS)}, found {ending or 'no ending'!r}; "
+            "export the trial in one of these forms"
+        )
+    try:
+        if ending == ".c3d":
+            return read_c3d(path, up=up, units=units)
+        read = read_trc if ending == ".trc" else read_csv
+        return read(path, up=up, units=units, progress=progress)
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be opened: {error.strerror or error}") from error

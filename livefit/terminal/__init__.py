@@ -1,0 +1,1 @@
+"""The rolling table in a terminal."""

@@ -1,0 +1,1 @@
+"""Tests of what is shown: models, pictures, the window, the terminal."""

@@ -1,0 +1,143 @@
+"""The threads between the window and the node, on real sockets."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+
+from livefit.dashboard.link import Commander, Receiver
+from livefit.wire.messages import Message, Pose, Request, Snapshot
+from livefit.wire.sockets import ControlServer, Publisher
+from tests.dashboard.dashboard_examples import make_pose, make_snapshot
+
+ANY = "tcp://127.0.0.1:0"
+DEADLINE_S = 10.0
+
+
+def until(there: Callable[[], object], what: str) -> None:
+    end = time.monotonic() + DEADLINE_S
+    while not there():
+        if time.monotonic() > end:
+            pytest.fail(f"{what} did not happen within {DEADLINE_S:g} s")
+        time.sleep(0.005)
+
+
+@contextmanager
+def listening(publisher: Publisher) -> Iterator[Receiver]:
+    receiver = Receiver(publisher.endpoint)
+
+    def subscribed() -> int:
+        publisher.serve()
+        return publisher.listeners("pose")
+
+    receiver.start()
+    try:
+        until(subscribed, "the subscription")
+        yield receiver
+    finally:
+        receiver.stop()
+
+
+def test_only_the_newest_of_each_topic_is_kept() -> None:
+    with Publisher(ANY, display=True) as publisher, listening(publisher) as receiver:
+        taken: list[tuple[Message, float]] = []
+        for number in range(5):
+            publisher.publish(make_snapshot([], number=number))
+            publisher.publish(make_pose(frame=number))
+        publisher.publish(make_pose(frame=99))
+        newest = receiver._newest["pose"]
+        until(lambda: newest and isinstance(p := newest[0][0], Pose) and p.frame == 99, "the pose")
+        taken = receiver.take()
+        assert receiver.take() == []
+    by_kind = {type(message): message for message, _ in taken}
+    snapshot, pose = by_kind[Snapshot], by_kind[Pose]
+    assert isinstance(snapshot, Snapshot)
+    assert isinstance(pose, Pose)
+    assert (snapshot.number, pose.frame, len(taken)) == (4, 99, 2)
+    assert all(0 <= time.monotonic() - arrived < DEADLINE_S for _, arrived in taken)
+
+
+def test_messages_that_break_the_protocol_are_told_and_forgiven() -> None:
+    with Publisher(ANY, display=True) as publisher, listening(publisher) as receiver:
+        publisher.socket.send_multipart([b"pose", b"\x80"])
+        until(lambda: receiver.fault, "the fault")
+        assert receiver.fault is not None
+        assert "pose" in receiver.fault
+        publisher.publish(make_pose())
+        until(lambda: receiver.fault is None, "the end of the fault")
+
+
+def test_a_bad_address_is_a_fault_not_a_crash() -> None:
+    receiver = Receiver("tcp://nowhere")
+    receiver.start()
+    until(lambda: receiver.fault, "the fault")
+    receiver.stop()
+    assert receiver.fault is not None
+    assert "cannot use the address 'tcp://nowhere'" in receiver.fault
+
+
+@contextmanager
+def answering(handler: Callable[[Request], dict[str, Any]]) -> Iterator[str]:
+    stop = threading.Event()
+    with ControlServer(ANY) as server:
+
+        def serve() -> None:
+            while not stop.is_set():
+                server.poll(handler, 0.02)
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        try:
+            yield server.endpoint
+        finally:
+            stop.set()
+            thread.join()
+
+
+def answers(commander: Commander, count: int) -> list[tuple[str, str | None]]:
+    got: list[tuple[str, str | None]] = []
+
+    def all_there() -> bool:
+        got.extend(commander.take())
+        return len(got) >= count
+
+    until(all_there, "the answers")
+    return got
+
+
+def test_requests_are_answered_in_order_yes_or_no() -> None:
+    def handler(request: Request) -> dict[str, Any]:
+        if request.op == "set_baseline":
+            raise ValueError("no means to keep yet: let the rider pedal")
+        return {}
+
+    with answering(handler) as endpoint:
+        commander = Commander(endpoint, timeout_s=5.0)
+        commander.start()
+        for op in ("restart_window", "set_baseline", "clear_baseline"):
+            commander.send(op)
+        got = answers(commander, 3)
+        commander.stop()
+    assert got == [
+        ("restart_window", None),
+        ("set_baseline", "no means to keep yet: let the rider pedal"),
+        ("clear_baseline", None),
+    ]
+
+
+def test_nobody_there_is_an_answer_too() -> None:
+    with ControlServer(ANY) as server:
+        endpoint = server.endpoint
+    commander = Commander(endpoint, timeout_s=0.05)
+    commander.start()
+    commander.send("set_baseline")
+    ((op, error),) = answers(commander, 1)
+    commander.stop()
+    assert op == "set_baseline"
+    assert error is not None
+    assert "no answer to 'set_baseline'" in error
