@@ -31,8 +31,16 @@ def capture(
 ) -> None:
     """Publish marker frames from a source until it ends or Ctrl-C."""
     common.log_to_terminal(verbose)
-    opened = open_source(source, _named(options or []))
-    run_capture(opened, frames, control, common.stop_on_signals())
+    named = _named(options or [])
+    stopped = common.stop_on_signals()
+    run_capture(
+        open_source(source, named),
+        frames,
+        control,
+        stopped,
+        lossless=named.get("speed") == "0",
+        side=named.get("side", "both"),
+    )
 
 
 def _named(options: list[str]) -> dict[str, str]:

@@ -229,25 +229,33 @@ class _Batch(Visual):  # type: ignore[misc]
     def __init__(self, vertex_shader: str, fragment_shader: str, vertex: np.dtype[Any]) -> None:
         super().__init__(vcode=vertex_shader, fcode=fragment_shader)
         self._buffer = VertexBuffer(np.zeros(0, vertex))
-        self._count = 0
-        self._bound = False
+        self._room = 0
+        self._empty = True
         self._draw_mode = "triangles"
         self.set_gl_state("translucent", depth_test=False, cull_face=False)
 
     def _set_vertices(self, vertices: NDArray[Any]) -> None:
-        self._count = len(vertices)
-        if self._count:
-            self._buffer.set_data(vertices)
-            if not self._bound:
+        """Show these; the rest of the buffer is triangles without area.
+
+        A program draws as many vertices as its buffer held when it was bound, so the buffer
+        keeps its size until it must grow.
+        """
+        self._empty = not len(vertices)
+        room = max(self._room, 1 << (len(vertices) - 1).bit_length()) if len(vertices) else 0
+        if room:
+            padded = np.zeros(room, vertices.dtype)
+            padded[: len(vertices)] = vertices
+            self._buffer.set_data(padded)
+            if room != self._room:
                 self.shared_program.bind(self._buffer)
-                self._bound = True
+                self._room = room
         self.update()
 
     def _prepare_transforms(self, view: Any) -> None:
         view.view_program.vert["transform"] = view.transforms.get_transform()
 
     def _prepare_draw(self, view: Any) -> bool:
-        return self._count > 0
+        return not self._empty
 
 
 class SegmentsVisual(_Batch):

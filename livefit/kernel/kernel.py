@@ -104,6 +104,7 @@ class Kernel:
         self._unwrapper = Unwrapper()
         self._sample_numbers: list[int] = []
         self._next_node = 0
+        self._reached = -np.inf
         self._refused_turn: int | None = None
         self._events = EventMaker(self.plan, self._buffer)
         self.refused: Counter[str] = Counter()
@@ -218,8 +219,7 @@ class Kernel:
         self._set_sensor_zero()
         angle = self._angle(rows)
         known = angle[np.isfinite(angle)]
-        reached = float(np.max(self._buffer.peak[:first], initial=-np.inf))
-        near = reached + TURN if np.isfinite(reached) else float(known[0])
+        near = self._reached + TURN if np.isfinite(self._reached) else float(known[0])
         self._unwrapper.restart(float(known[0]), near)
         self._buffer.peak[first:] = -np.inf
         phase = self._unwrapper.extend(angle)

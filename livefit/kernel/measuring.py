@@ -61,26 +61,26 @@ class _Group:
     def __bool__(self) -> bool:
         return len(self.columns) > 0
 
-    def coordinate(self, flat: FloatArray, point: int, axis: str) -> FloatArray:
-        """Coordinate (e, k) of each measure's point along its axis; flat (e, 3 * points)."""
+    def coordinate(self, rows: FloatArray, point: int, axis: str) -> FloatArray:
+        """Coordinate (k, e) of each measure's point along its axis; rows (3 * points, e)."""
         first, second = self._wanted[point, axis]
         if second is None:
-            return flat[:, first]
-        middle: FloatArray = 0.5 * (flat[:, first] + flat[:, second])
+            return rows[first]
+        middle: FloatArray = 0.5 * (rows[first] + rows[second])
         return middle
 
-    def step(self, flat: FloatArray, point: int, axis: str, sign: FloatArray) -> FloatArray:
-        """From one point to the next along an axis (e, k), times sign (k,)."""
-        before, after = self.coordinate(flat, point, axis), self.coordinate(flat, point + 1, axis)
+    def step(self, rows: FloatArray, point: int, axis: str, sign: FloatArray) -> FloatArray:
+        """From one point to the next along an axis (k, e), outward counted on the own side."""
+        before, after = self.coordinate(rows, point, axis), self.coordinate(rows, point + 1, axis)
         step: FloatArray = (after - before) * sign
         return step
 
     def direction(
-        self, flat: FloatArray, point: int, signs: tuple[FloatArray, FloatArray]
+        self, rows: FloatArray, point: int, signs: tuple[FloatArray, FloatArray]
     ) -> FloatArray:
-        """Direction (e, k), rad, of the arrow from one point to the next in the plane (u, v)."""
+        """Direction (k, e), rad, of the arrow from one point to the next in the plane (u, v)."""
         direction: FloatArray = np.arctan2(
-            self.step(flat, point, "v", signs[1]), self.step(flat, point, "u", signs[0])
+            self.step(rows, point, "v", signs[1]), self.step(rows, point, "u", signs[0])
         )
         return direction
 

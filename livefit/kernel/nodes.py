@@ -106,6 +106,6 @@ def _gaps(buffer: FrameBuffer) -> FloatArray:
 
 def _largest(series: FloatArray, start: IndexArray, stop: IndexArray) -> FloatArray:
     """Largest value in rows start to stop, both included, of each window."""
-    ends = np.stack([start, np.minimum(stop + 1, len(series) - 1)], axis=1).reshape(-1)
-    largest: FloatArray = np.maximum.reduceat(series, ends)[::2]
+    ends = np.stack([start, stop + 1], axis=1).reshape(-1)
+    largest: FloatArray = np.maximum.reduceat(np.append(series, -np.inf), ends)[::2]
     return largest

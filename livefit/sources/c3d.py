@@ -141,5 +141,5 @@ def _texts(points: Any, name: str) -> list[str]:
 
 
 def _first(points: Any, name: str, default: Any) -> Any:
-    values = points[name]["value"] if name in points else ()
+    values: Any = points[name]["value"] if name in points else ()
     return values[0] if len(values) else default

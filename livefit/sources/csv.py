@@ -132,21 +132,22 @@ def numbers_from_times(t: FloatArray) -> NDArray[np.int64]:
 def _comments(path: Path, lines: Sequence[str]) -> tuple[dict[str, str], int]:
     """Return what the comments say, and the index of the header line."""
     said: dict[str, str] = {}
-    for i, line in enumerate(lines):
-        if line.strip() and not line.startswith("#"):
-            break
+    header = next(
+        (i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None
+    )
+    if header is None:
+        raise RecordingError(f"{path}: holds comments only; expected a header line and rows")
+    for line in lines[:header]:
         match = COMMENT.fullmatch(line.strip())
         if match and match[1].lower() in SETTINGS:
             said[match[1].lower()] = match[2].lower()
-    else:
-        raise RecordingError(f"{path}: holds comments only; expected a header line and rows")
     for name, known in (("up", UP), ("sampling", SAMPLING)):
         if name in said and said[name] not in known:
             raise RecordingError(
                 f"{path}: the comment '# {name}:' must be one of {', '.join(known)}, "
                 f"found {said[name]!r}"
             )
-    return said, i
+    return said, header
 
 
 def _columns(where: str, names: list[str], header: str) -> dict[str, int]:
@@ -174,7 +175,8 @@ def _columns(where: str, names: list[str], header: str) -> dict[str, int]:
     if stray or not markers:
         found = ", ".join(stray or names[:6])
         raise RecordingError(
-            f"{where}: expected three columns LABEL_x, LABEL_y, LABEL_z for each marker, found {found}"
+            f"{where}: expected three columns LABEL_x, LABEL_y, LABEL_z for each marker, "
+            f"found {found}"
         )
     return markers
 

@@ -42,8 +42,8 @@ def read_recording(
     ending = path.suffix.lower()
     if ending not in ENDINGS:
         raise RecordingError(
-            f"{path}: expected a file ending in {', '.join(ENDINGS)}, found {ending or 'no ending'!r}; "
-            "export the trial in one of these forms"
+            f"{path}: expected a file ending in {', '.join(ENDINGS)}, "
+            f"found {ending or 'no ending'!r}; export the trial in one of these forms"
         )
     try:
         if ending == ".c3d":

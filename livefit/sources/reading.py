@@ -103,8 +103,8 @@ def make_recording(
             f"{path}: holds {len(labels)} markers and {len(t)} frames; "
             "expected at least one of each. Export the trial again, with its trajectories"
         )
-    zero = ~positions.any(axis=2)
-    seen = np.isfinite(positions).all(axis=2) & ~zero
+    zero = (positions == 0).all(axis=2)
+    seen: NDArray[np.bool_] = np.isfinite(positions).all(axis=2) & ~zero
     positions[~seen] = np.nan
     notes.extend(_notes_on_missing(labels, seen, zero))
     positions *= MM[_unit(path, units, positions, notes)]
@@ -129,9 +129,7 @@ def _notes_on_missing(
             f"{labels[i]} {zero[:, i].sum()}" for i in np.flatnonzero(zero.any(axis=0))
         )
         notes.append(f"positions of exactly (0, 0, 0) were taken as missing, frames: {which}")
-    never = [
-        label for label, any_seen in zip(labels, seen.any(axis=0), strict=True) if not any_seen
-    ]
+    never = [label for i, label in enumerate(labels) if not seen[:, i].any()]
     if never:
         notes.append(f"never seen: {', '.join(never)}")
     return notes

@@ -47,7 +47,8 @@ def read_trc(
         )
     if len(lines) < 6:
         raise RecordingError(
-            f"{path}: cut off in the header: expected 5 lines and then rows, found {len(lines)} lines"
+            f"{path}: cut off in the header: expected 5 lines and then rows, "
+            f"found {len(lines)} lines"
         )
     header = dict(
         zip(lines[1].split("\t"), (v.strip() for v in lines[2].split("\t")), strict=False)

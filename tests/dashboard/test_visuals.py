@@ -70,6 +70,27 @@ def test_later_strokes_lie_above() -> None:
     assert ink(draw)[25, 25] == 0.0
 
 
+def test_more_and_fewer_marks_than_before() -> None:
+    def draw(layer: Layer, count: int) -> None:
+        layer.clear()
+        for i in range(count):
+            layer.rect(Rect(10 * i, 20, 5, 5), WHITE)
+            layer.text("H", 10 * i, 100, 12, WHITE)
+        layer.show()
+
+    with offscreen_canvas(SIZE) as canvas:
+        canvas.bgcolor = "black"
+        layer = Layer(canvas.scene, Fonts(), order=0)
+        seen: dict[int, NDArray[np.uint8]] = {}
+        for count in (1, 30, 2, 0, 30, 1):
+            draw(layer, count)
+            pixels = np.asarray(canvas.render(alpha=False))
+            assert (pixels[20:25, :, 0] == 255).sum() == 25 * count
+            np.testing.assert_array_equal(pixels, seen.setdefault(count, pixels))
+    one = ink(lambda layer: draw(layer, 1))
+    np.testing.assert_array_equal(one, seen[1][..., 0] / 255)
+
+
 def face() -> freetype.Face:
     fonts = Path(vispy.util.fonts.__file__).parent / "data"
     return freetype.Face(str(fonts / "OpenSans-Regular.ttf"))

@@ -207,7 +207,6 @@ def test_the_window_shows_what_a_picture_shows(
     shown = desk.window.canvas.render(alpha=False).astype(int)
     desk.window.canvas.native.doneCurrent()
     apart = np.abs(shown - render(riding(), (1000, 600)).astype(int)).max(axis=2) > 16
-    Image.fromarray(shown.astype("uint8")).save("/tmp/w/dash/shown.png"); Image.fromarray(render(riding(), (1000,600))).save("/tmp/w/dash/want.png")
     assert apart.mean() <= 0.005
 
 

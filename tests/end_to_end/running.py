@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import IO
 
 from livefit.wire.messages import Snapshot
 from livefit.wire.sockets import Subscriber
@@ -44,11 +47,16 @@ class Fit:
         self._start("node", ["process", *where, *options])
 
     def start_watch(self) -> None:
-        self._start("watch", ["watch", "--results", self.results], quiet=True)
+        """Start it and wait until it shows something."""
+        with tempfile.TemporaryFile() as shown:
+            self._start("watch", ["watch", "--results", self.results], shown)
+            deadline = time.monotonic() + PATIENCE_S
+            while not shown.tell() and time.monotonic() < deadline:
+                time.sleep(0.05)
+                shown.seek(0, os.SEEK_END)
 
-    def _start(self, name: str, arguments: list[str], *, quiet: bool = False) -> None:
+    def _start(self, name: str, arguments: list[str], out: IO[bytes] | None = None) -> None:
         command = [sys.executable, "-m", "livefit", *arguments]
-        out = subprocess.DEVNULL if quiet else None
         self.processes[name] = subprocess.Popen(command, stdout=out)
 
     def kill(self, name: str) -> None:

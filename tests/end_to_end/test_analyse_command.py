@@ -21,7 +21,7 @@ SECONDS = 15.0
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
-    result = CliRunner().invoke(app, ["analyse", *arguments])
+    result = CliRunner(env={"COLUMNS": "160"}).invoke(app, ["analyse", *arguments])
     return result.exit_code, result.stdout, result.stderr
 
 

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from wire_examples import INFO, block, description, frames
 
 from livefit.frames import Channel, MarkerBlock, StreamInfo
 from livefit.wire.blocks import FrameReader, describe, pack_block, stream_info, unpack_frames
 from livefit.wire.codec import MAX_BYTES, WireError, decode, encode
 from livefit.wire.messages import Description, Frames
+from tests.wire.wire_examples import INFO, block, description, frames
 
 
 def test_a_block_comes_back_in_its_precision() -> None:

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from msgpack_by_hand import read
-from wire_examples import EXAMPLES, INFO, description, frames, snapshot
 
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.wire.blocks import FrameReader, describe, pack_block
 from livefit.wire.codec import MAX_BYTES, NAMES, WireError, decode, encode
 from livefit.wire.messages import Description, Frames, Message, Reply, Request, Snapshot
+from tests.wire.msgpack_by_hand import read
+from tests.wire.wire_examples import EXAMPLES, INFO, description, frames, snapshot
 
 KINDS = list(NAMES)
 

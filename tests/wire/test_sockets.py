@@ -11,7 +11,6 @@ from typing import Any
 import msgpack
 import pytest
 import zmq
-from wire_examples import description, frames, snapshot, until
 
 from livefit.wire import sockets
 from livefit.wire.codec import encode
@@ -25,6 +24,7 @@ from livefit.wire.sockets import (
     Subscriber,
     wait,
 )
+from tests.wire.wire_examples import description, frames, snapshot, until
 
 ANY = "tcp://127.0.0.1:0"
 
