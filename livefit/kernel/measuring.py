@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
-from livefit.kernel.phase import wrapped
 
 Indices = NDArray[np.intp]
 
@@ -104,22 +103,24 @@ class MeasureTable:
 
     def __init__(self, measures: Sequence[Measure], side: str, labels: Sequence[str]) -> None:
         self.measures = tuple(measures)
-        self._rows = {name: k for k, name in enumerate([*labels, *VIRTUAL_POINTS])}
+        names = [*labels, *VIRTUAL_POINTS]
+        used = {name for m in measures for pair in points_of(m, side) for name in pair}
+        places = [k for k, name in enumerate(names) if name in used]
+        self._points = len(names)
+        self._rows = {names[place]: k for k, place in enumerate(places)}
+        self._gathered = np.array([3 * k + axis for k in places for axis in range(3)], dtype=np.intp)
         self._corner = self._group(side, "flexion", "included")
         self._single = self._group(side, "inclination")
         self._between = self._group(side, "between")
         self._offset = self._group(side, "offset")
-        outward = np.array([1.0, 1.0, -1.0 if side == "L" else 1.0])
+        outward = np.array([[1.0], [1.0], [-1.0 if side == "L" else 1.0]])
         self._signs = {
             group: (outward[self._axes(group, "u")], outward[self._axes(group, "v")])
             for group in (self._single, self._between)
         }
         self._offset_sign = outward[self._axes(self._offset, "axis")]
-        self._sign = np.array([float(m.sign) for m in self.measures])
-        self._plus = np.array([m.plus for m in self.measures])
-        self._flexion = np.array([m.kind == "flexion" for m in self.measures], dtype=bool)
         self._directed = np.concatenate([self._single.columns, self._between.columns])
-        self._angular = np.array([m.unit == "deg" for m in self.measures], dtype=bool)
+        self._factor, self._plus = np.array([_scale(m) for m in measures]).reshape(-1, 2, 1).swapaxes(0, 1)
 
     @staticmethod
     def feasible(measure: Measure, side: str, labels: Sequence[str]) -> bool:
@@ -143,28 +144,24 @@ class MeasureTable:
 
     def evaluate(self, points: FloatArray) -> FloatArray:
         """Values (e, k), deg or mm, from points (e, markers + virtual, 3) mm in bike axes."""
-        flat = points.reshape(len(points), 3 * len(self._rows))
-        values = np.full((len(points), len(self.measures)), np.nan)
+        rows = points.reshape(len(points), 3 * self._points).T[self._gathered]
+        values = np.full((len(self.measures), len(points)), np.nan)
         if self._corner:
-            values[:, self._corner.columns] = _corner_angle(flat, self._corner)
+            values[self._corner.columns] = _corner_angle(rows, self._corner)
         if self._single:
             signs = self._signs[self._single]
-            values[:, self._single.columns] = self._single.direction(flat, 0, signs)
+            values[self._single.columns] = self._single.direction(rows, 0, signs)
         if self._between:
             signs = self._signs[self._between]
-            first = self._between.direction(flat, 0, signs)
-            second = self._between.direction(flat, 2, signs)
-            values[:, self._between.columns] = wrapped(second - first)
+            first = self._between.direction(rows, 0, signs)
+            values[self._between.columns] = self._between.direction(rows, 2, signs) - first
         if self._offset:
-            step = self._offset.step(flat, 0, "axis", self._offset_sign)
-            values[:, self._offset.columns] = step
-        values[:, self._flexion] = np.pi - values[:, self._flexion]
-        values[:, self._angular] = np.degrees(values[:, self._angular])
-        values *= self._sign
+            values[self._offset.columns] = self._offset.step(rows, 0, "axis", self._offset_sign)
+        values *= self._factor
         values += self._plus
-        directed = self._directed
-        values[:, directed] = 180.0 - np.mod(180.0 - values[:, directed], 360.0)
-        return values
+        directed = values[self._directed]
+        values[self._directed] = directed - 360.0 * np.ceil((directed - 180.0) / 360.0)
+        return np.ascontiguousarray(values.T)
 
 
 def _axis(measure: Measure, name: str) -> int:
@@ -174,11 +171,21 @@ def _axis(measure: Measure, name: str) -> int:
     return _PLANES[measure.plane or "sagittal"][name == "v"]
 
 
-def _corner_angle(flat: FloatArray, group: _Group) -> FloatArray:
-    """Angle (e, k) at the middle of three points: atan2 of cross and dot, exact near 0 and pi."""
-    bx, by, bz = (group.coordinate(flat, 1, axis) for axis in "xyz")
-    ax, ay, az = (group.coordinate(flat, 0, axis) for axis in "xyz")
-    cx, cy, cz = (group.coordinate(flat, 2, axis) for axis in "xyz")
+def _scale(measure: Measure) -> tuple[float, float]:
+    """By what a raw angle (rad) or length (mm) is multiplied, and what is added then."""
+    if measure.unit != "deg":
+        return measure.sign, measure.plus
+    degrees = np.degrees(measure.sign)
+    if measure.kind == "flexion":
+        return -degrees, 180.0 * measure.sign + measure.plus
+    return degrees, measure.plus
+
+
+def _corner_angle(rows: FloatArray, group: _Group) -> FloatArray:
+    """Angle (k, e) at the middle of three points: atan2 of cross and dot, exact near 0 and pi."""
+    bx, by, bz = (group.coordinate(rows, 1, axis) for axis in "xyz")
+    ax, ay, az = (group.coordinate(rows, 0, axis) for axis in "xyz")
+    cx, cy, cz = (group.coordinate(rows, 2, axis) for axis in "xyz")
     ax, ay, az, cx, cy, cz = ax - bx, ay - by, az - bz, cx - bx, cy - by, cz - bz
     cross = (ay * cz - az * cy) ** 2 + (az * cx - ax * cz) ** 2 + (ax * cy - ay * cx) ** 2
     angle: FloatArray = np.arctan2(np.sqrt(cross), ax * cx + ay * cy + az * cz)

@@ -12,6 +12,7 @@ from livefit.kernel.nodes import NODES_PER_TURN
 GRID_PER_TURN = 36
 GRID_PER_NODE = GRID_PER_TURN // NODES_PER_TURN
 GRID_DEG = 360.0 / GRID_PER_TURN
+_NEIGHBOURS = np.array([[-1], [0], [1]])
 
 
 @dataclass(frozen=True)
@@ -93,17 +94,12 @@ def extreme(cycles: FloatArray, sign: int) -> tuple[FloatArray, FloatArray]:
         error is below 1e-3 of the extent for a motion of four harmonics.
     """
     turned = sign * cycles[:, :GRID_PER_TURN]
-    bad = np.isnan(cycles).any(axis=1)
-    best = np.where(bad, 0, np.nan_to_num(turned, nan=-np.inf).argmax(axis=1))
-
-    def at(step: int) -> FloatArray:
-        row = np.mod(best + step, GRID_PER_TURN)[:, None]
-        taken: FloatArray = np.take_along_axis(turned, row, axis=1)[:, 0]
-        return taken
-
-    before, here, after = at(-1), at(0), at(1)
+    best = turned.argmax(axis=1)
+    rows = np.mod(best[:, None] + _NEIGHBOURS, GRID_PER_TURN)
+    before, here, after = np.take_along_axis(turned, rows, axis=1).swapaxes(0, 1)
     bend = before - 2 * here + after
     shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
     value = sign * (here - 0.25 * (before - after) * shift)
     crank = np.mod((best + shift) * GRID_DEG, 360.0)
+    bad = np.isnan(cycles.sum(axis=1))
     return np.where(bad, np.nan, value), np.where(bad, np.nan, crank)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livefit.frames import FloatArray
 from livefit.sources.reading import RecordingError
@@ -49,7 +50,7 @@ def parse_rows(
     names: Sequence[str],
     separator: str,
     progress: Progress | None = None,
-) -> FloatArray:
+) -> tuple[FloatArray, list[int]]:
     """Turn rows of numbers into an array; an empty cell is NaN.
 
     Parameters
@@ -67,15 +68,20 @@ def parse_rows(
 
     Returns
     -------
-    FloatArray
-        (rows, columns).
+    tuple of FloatArray and list of int
+        (rows, columns), and the number of each row's line in the file.
 
     Raises
     ------
     RecordingError
-        If a row has too many or too few cells, or a cell is not a number.
+        If a row has too many or too few cells, a cell is not a number, or there are fewer than
+        two rows.
     """
     rows = [(i, line) for i, line in enumerate(lines, first_line) if line.strip()]
+    if len(rows) < 2:
+        raise RecordingError(
+            f"{path}: expected at least 2 rows of frames, found {len(rows)}; export the trial again"
+        )
     table = np.empty((len(rows), len(names)))
     for start in range(0, len(rows), CHUNK):
         chunk = [_filled(line, len(names), separator) for _, line in rows[start : start + CHUNK]]
@@ -88,7 +94,7 @@ def parse_rows(
         table[start : start + len(chunk)] = parsed
         if progress is not None:
             progress((start + len(chunk)) / len(rows))
-    return table
+    return table, [number for number, _ in rows]
 
 
 def _filled(line: str, columns: int, separator: str) -> str:
@@ -162,3 +168,15 @@ def check_rising(path: Path, values: FloatArray, what: str, lines: Sequence[int]
             f"{path}, line {lines[i]}: the {what} must rise from row to row, found {values[i]:g} "
             f"after {values[i - 1]:g}; were two trials joined?"
         )
+
+
+def frame_numbers(path: Path, values: FloatArray, lines: Sequence[int]) -> NDArray[np.int64]:
+    """Return a column of frame numbers as whole numbers, checked like :func:`check_rising`."""
+    check_rising(path, values, "frame number", lines)
+    broken = np.flatnonzero(values % 1)
+    if len(broken):
+        raise RecordingError(
+            f"{path}, line {lines[int(broken[0])]}: the frame number must be a whole number, "
+            f"found {values[broken[0]]:g}"
+        )
+    return values.astype(np.int64)

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
 from livefit.sources.reading import Recording, RecordingError, make_recording, timing
-from livefit.sources.tables import Progress, check_rising, parse_rows, read_lines
+from livefit.sources.tables import Progress, check_rising, frame_numbers, parse_rows, read_lines
 
 START = "PathFileType"
 RATE_TOLERANCE = 0.01
@@ -55,16 +53,9 @@ def read_trc(
     )
     labels = _labels(path, lines[3])
     columns = ["Frame#", "Time", *(f"{label} {axis}" for label in labels for axis in "XYZ")]
-    table = parse_rows(path, lines[5:], 6, columns, "\t", progress)
-    places = [number for number, line in enumerate(lines[5:], 6) if line.strip()]
-    if len(table) < 2:
-        raise RecordingError(f"{path}: expected at least 2 rows of frames, found {len(table)}")
-    check_rising(path, table[:, 0], "frame number", places)
-    check_rising(path, table[:, 1], "time", places)
-    if (table[:, 0] % 1).any():
-        line = places[int(np.flatnonzero(table[:, 0] % 1)[0])]
-        raise RecordingError(f"{path}, line {line}: the frame number must be a whole number")
-    numbers, t = table[:, 0].astype(np.int64), table[:, 1].copy()
+    table, places = parse_rows(path, lines[5:], 6, columns, "\t", progress)
+    numbers, t = frame_numbers(path, table[:, 0], places), table[:, 1].copy()
+    check_rising(path, t, "time", places)
     rate_hz, sampling = timing(numbers, t)
     _compare(header, labels, len(table), rate_hz, notes)
     if sampling == "stamped":
