@@ -90,17 +90,9 @@ varying vec2 v_texcoord;
 varying float v_weight;
 varying vec4 v_color;
 
-float ink(vec2 uv, float width) {
-    float level = 0.5 - v_weight;
-    return smoothstep(level - width, level + width, texture2D(u_atlas, uv).r);
-}
-
 void main() {
-    float width = max(0.6 * fwidth(texture2D(u_atlas, v_texcoord).r), 1.0e-4);
-    vec2 dx = 0.25 * dFdx(v_texcoord);
-    vec2 dy = 0.25 * dFdy(v_texcoord);
-    float alpha = 0.25 * (ink(v_texcoord + dx + dy, width) + ink(v_texcoord + dx - dy, width)
-                        + ink(v_texcoord - dx + dy, width) + ink(v_texcoord - dx - dy, width));
+    float inside = texture2D(u_atlas, v_texcoord).r - 0.5 + v_weight;
+    float alpha = clamp(0.5 + inside / max(fwidth(inside), 1.0e-4), 0.0, 1.0);
     gl_FragColor = vec4(v_color.rgb, v_color.a * alpha);
 }
 """

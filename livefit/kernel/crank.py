@@ -27,6 +27,8 @@ _ITERATIONS = 20
 _CONVERGED_MM = 1e-4
 _HEADING_ROUNDS = 3
 
+_NO_CIRCLE = "the feet do not go round a circle yet: keep pedalling"
+
 _UP_ROTATION: dict[str, tuple[tuple[float, ...], ...]] = {
     "+y": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
     "-y": ((1, 0, 0), (0, -1, 0), (0, 0, -1)),
@@ -276,7 +278,10 @@ def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
         prior[:2] = (spread / SPINDLE_PRIOR_MM) ** 2
         gram = jacobian @ jacobian.T + np.diag(prior[free])
         right = jacobian @ residual + (prior * parameters)[free]
-        step = np.linalg.solve(gram, right)
+        try:
+            step = np.linalg.solve(gram, right)
+        except np.linalg.LinAlgError as singular:
+            raise CrankNotFoundError(_NO_CIRCLE) from singular
         parameters[free] -= step
         spread = float(np.sqrt(residual @ residual / max(len(residual) - 5, 1)))
         if np.abs(step).max() < _CONVERGED_MM:

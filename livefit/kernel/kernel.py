@@ -221,6 +221,7 @@ class Kernel:
         known = angle[np.isfinite(angle)]
         near = self._reached + TURN if np.isfinite(self._reached) else float(known[0])
         self._unwrapper.restart(float(known[0]), near)
+        self._buffer.phase[:first] = np.nan
         self._buffer.peak[first:] = -np.inf
         phase = self._unwrapper.extend(angle)
         self._buffer.phase[rows] = phase
@@ -258,6 +259,7 @@ class Kernel:
 
     def _lose(self) -> None:
         self.refused["the bicycle moved"] += 1
+        self._reached = max(self._reached, float(self._buffer.peak.max(initial=-np.inf)))
         self._tracker.lose()
         self._sample_numbers = []
         self._events.forget_quick()

@@ -108,7 +108,9 @@ class MeasureTable:
         places = [k for k, name in enumerate(names) if name in used]
         self._points = len(names)
         self._rows = {names[place]: k for k, place in enumerate(places)}
-        self._gathered = np.array([3 * k + axis for k in places for axis in range(3)], dtype=np.intp)
+        self._gathered = np.array(
+            [3 * k + axis for k in places for axis in range(3)], dtype=np.intp
+        )
         self._corner = self._group(side, "flexion", "included")
         self._single = self._group(side, "inclination")
         self._between = self._group(side, "between")
@@ -120,7 +122,9 @@ class MeasureTable:
         }
         self._offset_sign = outward[self._axes(self._offset, "axis")]
         self._directed = np.concatenate([self._single.columns, self._between.columns])
-        self._factor, self._plus = np.array([_scale(m) for m in measures]).reshape(-1, 2, 1).swapaxes(0, 1)
+        self._factor, self._plus = (
+            np.array([_scale(m) for m in measures]).reshape(-1, 2, 1).swapaxes(0, 1)
+        )
 
     @staticmethod
     def feasible(measure: Measure, side: str, labels: Sequence[str]) -> bool:

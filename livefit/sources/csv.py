@@ -70,8 +70,7 @@ def read_csv(
     names = [name.strip() for name in lines[start].split(",")]
     where = f"{path}, line {start + 1}"
     markers = _columns(where, names, lines[start])
-    table = parse_rows(path, lines[start + 1 :], start + 2, names, ",", progress)
-    places = [i for i, line in enumerate(lines[start + 1 :], start + 2) if line.strip()]
+    table, places = parse_rows(path, lines[start + 1 :], start + 2, names, ",", progress)
     if len(table) < 2:
         raise RecordingError(f"{path}: expected at least 2 rows of frames, found {len(table)}")
     t = table[:, names.index("time")].copy()

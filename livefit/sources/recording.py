@@ -18,6 +18,7 @@ OPTIONS = ("path", "speed", "loop", "up", "units")
 SEAM_S = 1.0
 """Frames that are missing between two rounds, in time, so that no stroke spans the seam."""
 _FLAT_OUT_FRAMES = 256
+_ROUNDING_S = 1e-9
 
 
 class ReplaySource:
@@ -100,7 +101,7 @@ class ReplaySource:
         wait = self._began + played[self._row] / self._speed - self._clock()
         if wait > 0:
             self._sleep(min(wait, timeout_s))
-        reached = (self._clock() - self._began) * self._speed
+        reached = (self._clock() - self._began) * self._speed + _ROUNDING_S
         return int(np.searchsorted(played, reached, side="right"))
 
     def control(self, op: str, args: dict[str, Any]) -> dict[str, Any]:
