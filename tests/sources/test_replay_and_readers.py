@@ -86,7 +86,11 @@ class Clock:
 
 def recording(frames: int = 100) -> Recording:
     info = StreamInfo(labels=("R_CA", "R_VM"), rate_hz=100.0, up="+z")
-    block = MarkerBlock(np.arange(5, 5 + frames), 0.01 * np.arange(frames), np.ones((frames, 2, 3)))
+    block = MarkerBlock(
+        np.arange(5, 5 + frames),
+        0.01 * np.arange(frames, dtype=np.float64),
+        np.ones((frames, 2, 3)),
+    )
     return Recording(Path("ride.csv"), info, block)
 
 
