@@ -1,0 +1,1 @@
+"""Measurements of accuracy, latency and cost; run by hand, see each module."""
