@@ -34,7 +34,7 @@ from livefit.sources.reading import (
     make_recording,
     timing,
 )
-from livefit.sources.tables import Progress, check_rising, parse_rows, read_lines
+from livefit.sources.tables import Progress, check_rising, frame_numbers, parse_rows, read_lines
 
 COMMENT = re.compile(r"#\s*(\w+)\s*:\s*(.*?)\s*")
 CHANNEL = re.compile(r"(.*?)\s*(?:\[(.*)\])?")
@@ -71,17 +71,10 @@ def read_csv(
     where = f"{path}, line {start + 1}"
     markers = _columns(where, names, lines[start])
     table, places = parse_rows(path, lines[start + 1 :], start + 2, names, ",", progress)
-    if len(table) < 2:
-        raise RecordingError(f"{path}: expected at least 2 rows of frames, found {len(table)}")
     t = table[:, names.index("time")].copy()
     check_rising(path, t, "time", places)
     if "frame" in names:
-        frame = table[:, names.index("frame")]
-        check_rising(path, frame, "frame number", places)
-        if (frame % 1).any():
-            line = places[int(np.flatnonzero(frame % 1)[0])]
-            raise RecordingError(f"{path}, line {line}: the frame number must be a whole number")
-        numbers = frame.astype(np.int64)
+        numbers = frame_numbers(path, table[:, names.index("frame")], places)
     else:
         numbers = numbers_from_times(t)
     rate_hz, sampling = timing(numbers, t)
