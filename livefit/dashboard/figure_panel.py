@@ -41,7 +41,6 @@ class FigurePanel:
         if texts != self._words_shown:
             self._words_shown = texts
             self.layer.clear()
-            self.layer.rect(self._rect, theme.PANEL)
             if model.message is not None:
                 self._message(model.message)
             self._foot(model)
@@ -165,7 +164,7 @@ class FigurePanel:
             "front": (22 * u + width / 2, 0.0),
             "behind": (-22 * u - width / 2, 0.0),
             "above": (-22 * u - width / 2, -34 * u),
-            "below": (0.0, 44 * u),
+            "below": (-0.6 * width, 48 * u),
         }[angle.place]
         x, y = at[0] + shift[0], at[1] + shift[1]
         height = size * 0.9

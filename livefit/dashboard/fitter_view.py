@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from livefit.dashboard import theme
 from livefit.dashboard.figure_panel import FigurePanel
 from livefit.dashboard.header_panel import HeaderPanel
 from livefit.dashboard.help_panel import HelpPanel
@@ -30,6 +31,7 @@ class FitterView:
         self.model = model
         fonts = Fonts()
         root = canvas.scene
+        self._backdrop = Layer(root, fonts, order=0)
         self._header = HeaderPanel(root, fonts)
         self._figure = FigurePanel(root, fonts)
         self._table = TablePanel(root, fonts)
@@ -71,6 +73,13 @@ class FitterView:
 
     def _place(self, width: float, height: float, pixel_scale: float) -> None:
         self.layout = layout = FitterLayout.of(width, height)
+        # Most of the picture is panel: to clear to its colour and draw the gaps is least work where
+        # a processor draws in place of a graphics card.
+        self._canvas.bgcolor = theme.PANEL
+        self._backdrop.clear()
+        for gap in layout.gaps(width, height):
+            self._backdrop.rect(gap, theme.GROUND)
+        self._backdrop.show(pixel_scale)
         self._header.place(layout.header, layout.unit, pixel_scale)
         self._figure.place(layout.figure, layout.unit, pixel_scale)
         self._table.place(layout.table, layout.unit, pixel_scale)

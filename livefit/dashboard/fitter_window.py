@@ -12,7 +12,6 @@ from PySide6.QtGui import QCloseEvent, QKeySequence, QShortcut, QShowEvent
 from PySide6.QtWidgets import QMainWindow
 from vispy.scene import SceneCanvas
 
-from livefit.dashboard import theme
 from livefit.dashboard.fitter_view import FitterView
 from livefit.dashboard.link import Commander, Receiver
 from livefit.dashboard.model import DashboardModel
@@ -52,10 +51,8 @@ class FitterWindow(QMainWindow):
         self.model = model
         self._receiver = receiver
         self._commander = commander
-        self._picture_dir = picture_dir
-        self.canvas = SceneCanvas(
-            app="pyside6", size=(1600, 900), dpi=96, keys=None, show=False, bgcolor=theme.GROUND
-        )
+        self.picture_dir = picture_dir
+        self.canvas = SceneCanvas(app="pyside6", size=(1600, 900), dpi=96, keys=None, show=False)
         self.view = FitterView(self.canvas, model)
         self.setWindowTitle(words.WINDOW_TITLE)
         self.setMinimumSize(*SMALLEST)
@@ -92,7 +89,7 @@ class FitterWindow(QMainWindow):
 
     def save_picture(self) -> None:
         """Write what the canvas shows as a PNG file named by the time of day."""
-        path = self._picture_dir / f"livefit-{datetime.now():%Y%m%d-%H%M%S-%f}.png"
+        path = self.picture_dir / f"livefit-{datetime.now():%Y%m%d-%H%M%S-%f}.png"
         try:
             write_png(self.canvas.render(alpha=False), path)
         except OSError as error:

@@ -48,7 +48,6 @@ class HeaderPanel:
 
     def _draw(self, readouts: tuple[Readout, ...], age: AgeView) -> None:
         rect, u = self._rect, self._unit
-        self.layer.rect(rect, theme.PANEL)
         pad = 18 * u
         widths = [w * u for w in WIDTHS]
         spare = rect.w - 2 * pad - sum(widths) - 280 * u

@@ -10,7 +10,7 @@ from livefit.dashboard.visuals import Fonts
 from livefit.view import words
 
 LINE = 46.0
-WIDTH, HEIGHT = 1180.0, 860.0
+WIDTH, HEIGHT = 1180.0, 800.0
 
 
 class HelpPanel:

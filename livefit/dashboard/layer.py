@@ -84,7 +84,7 @@ class Layer:
     def show(self, pixel_scale: float = 1.0) -> None:
         """Put all that was drawn since ``clear`` on screen."""
         self._segments.set_segments(self._strokes, pixel_scale)
-        self._labels.set_labels(self._texts)
+        self._labels.set_labels(self._texts, pixel_scale)
 
     def line(
         self, a: Point, b: Point, width: float, color: Color, *, round_ends: bool = False

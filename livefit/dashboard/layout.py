@@ -21,6 +21,18 @@ class FitterLayout:
     figure: Rect
     table: Rect
 
+    def gaps(self, width: float, height: float) -> list[Rect]:
+        """What the panels leave free of a canvas of this size."""
+        header, figure, table = self.header, self.figure, self.table
+        return [
+            Rect(0, 0, width, header.y),
+            Rect(0, header.bottom, width, table.y - header.bottom),
+            Rect(0, table.bottom, width, height - table.bottom),
+            Rect(0, 0, header.x, height),
+            Rect(header.right, 0, width - header.right, height),
+            Rect(figure.right, table.y, table.x - figure.right, table.h),
+        ]
+
     @classmethod
     def of(cls, width: float, height: float) -> FitterLayout:
         """Layout for a canvas: the header on top, the figure left of the table."""

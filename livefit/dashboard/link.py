@@ -33,6 +33,8 @@ class Receiver:
         self._newest: dict[str, deque[tuple[Message, float]]] = {t: deque(maxlen=1) for t in TOPICS}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="receiver", daemon=True)
+        self.received = 0
+        """Messages that have come in so far."""
         self.fault: str | None = None
         """In words, why nothing comes in, if it is known."""
 
@@ -69,6 +71,7 @@ class Receiver:
         arrived = self._clock()
         for topic, message in received:
             self._newest[topic].append((message, arrived))
+        self.received += len(received)
         if received:
             self.fault = None
         elif subscriber.refused > refused:

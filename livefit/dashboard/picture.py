@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from livefit.dashboard import theme
 from livefit.dashboard.model import DashboardModel
 
 NO_GL = (
@@ -84,9 +83,7 @@ def offscreen_canvas(size: tuple[int, int]) -> Iterator[Any]:
             from vispy.ext import egl
             from vispy.scene import SceneCanvas
 
-            canvas = SceneCanvas(
-                app="egl", size=size, dpi=96, show=False, keys=None, bgcolor=theme.GROUND
-            )
+            canvas = SceneCanvas(app="egl", size=size, dpi=96, show=False, keys=None)
         except Exception as error:
             raise NoGraphicsError(NO_GL.format(error=error)) from error
     try:

@@ -82,13 +82,17 @@ class TablePanel:
     def _draw(self, rows: tuple[RowView, ...]) -> None:
         rect, u = self._rect, self._unit
         cols = columns(rect, u)
+        top, gap = rect.y + CAPTIONS * u, ROW_GAP * u
+        pitch = min((rect.bottom - top + gap) / max(len(rows), 1), ROW_MAX * u)
+        self.layer.rect(Rect(rect.x, rect.y, rect.w, top - rect.y), theme.GROUND)
         self._captions(cols)
-        if not rows:
-            return
-        top = rect.y + CAPTIONS * u
-        pitch = min((rect.bottom - top + ROW_GAP * u) / len(rows), ROW_MAX * u)
-        for i, row in enumerate(rows):
-            self._row(row, Rect(rect.x, top + i * pitch, rect.w, pitch - ROW_GAP * u), cols)
+        end = top
+        for row in rows:
+            place = Rect(rect.x, end, rect.w, pitch - gap)
+            self._row(row, place, cols)
+            end += pitch
+            self.layer.rect(Rect(rect.x, place.bottom, rect.w, gap), theme.GROUND)
+        self.layer.rect(Rect(rect.x, end, rect.w, max(rect.bottom - end, 0)), theme.GROUND)
 
     def _captions(self, cols: Columns) -> None:
         u, layer = self._unit, self.layer
@@ -107,7 +111,6 @@ class TablePanel:
 
     def _row(self, row: RowView, rect: Rect, cols: Columns) -> None:
         u, h = self._unit, rect.h
-        self.layer.rect(rect, theme.PANEL)
         self._name(row, rect, cols)
         centers = [rect.y + f * h for f in ((0.25, 0.67) if len(row.cells) == 2 else (0.46,))]
         if row.scale is not None:

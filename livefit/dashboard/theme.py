@@ -72,5 +72,5 @@ CAPTION = 20.0
 
 CAP_HEIGHT = 0.714
 """Height of capitals and digits over the size of the type (OpenSans: 1462 of 2048 units)."""
-BOLD = 0.1
-"""How far glyph outlines are pushed outward, in units of the distance field."""
+BOLD = 0.012
+"""How far the outlines of bold glyphs are pushed outward, em."""

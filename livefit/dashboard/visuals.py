@@ -28,7 +28,7 @@ _SEGMENT_VERTEX = np.dtype(
     [("a_position", "f4", 2), ("a_uv", "f4", 2), ("a_form", "f4", 4), ("a_color", "f4", 4)]
 )
 _GLYPH_VERTEX = np.dtype(
-    [("a_position", "f4", 2), ("a_texcoord", "f4", 2), ("a_weight", "f4"), ("a_color", "f4", 4)]
+    [("a_position", "f4", 2), ("a_texcoord", "f4", 2), ("a_type", "f4", 2), ("a_color", "f4", 4)]
 )
 
 _SEGMENT_VERTEX_SHADER = """
@@ -70,30 +70,32 @@ void main() {
 _GLYPH_VERTEX_SHADER = """
 attribute vec2 a_position;
 attribute vec2 a_texcoord;
-attribute float a_weight;
+attribute vec2 a_type;
 attribute vec4 a_color;
 varying vec2 v_texcoord;
-varying float v_weight;
+varying vec2 v_type;
 varying vec4 v_color;
 
 void main() {
     v_texcoord = a_texcoord;
-    v_weight = a_weight;
+    v_type = a_type;
     v_color = a_color;
     gl_Position = $transform(vec4(a_position, 0.0, 1.0));
 }
 """
 
 _GLYPH_FRAGMENT_SHADER = """
+const float SPREAD = 0.125;  // vispy's field reaches 1/8 em to either side of the outline
 uniform sampler2D u_atlas;
 varying vec2 v_texcoord;
-varying float v_weight;
+varying vec2 v_type;         // device pixels to the em; how much bolder, em
 varying vec4 v_color;
 
 void main() {
-    float inside = texture2D(u_atlas, v_texcoord).r - 0.5 + v_weight;
-    float alpha = clamp(0.5 + inside / max(fwidth(inside), 1.0e-4), 0.0, 1.0);
-    gl_FragColor = vec4(v_color.rgb, v_color.a * alpha);
+    // vispy keeps sign(d) |d|^(3/4) / 2 + 1/2 of the distance d.
+    float kept = 2.0 * texture2D(u_atlas, v_texcoord).r - 1.0;
+    float inside = sign(kept) * pow(abs(kept), 4.0 / 3.0) * SPREAD + v_type.y;
+    gl_FragColor = vec4(v_color.rgb, v_color.a * clamp(0.5 + inside * v_type.x, 0.0, 1.0));
 }
 """
 
@@ -273,9 +275,10 @@ class SegmentsVisual(_Batch):
         length = np.hypot(span[:, :1], span[:, 1:])
         along = np.where(length > 0, span / np.maximum(length, 1e-6), np.array([1, 0], np.float32))
         across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-        margin = half.max(axis=1, keepdims=True) + 1.0
-        u = _CORNERS[:, 0] * (length + 2 * margin) - margin
-        v = _CORNERS[:, 1] * margin
+        widest = half.max(axis=1, keepdims=True)
+        beyond = round_ends * widest + 1.0
+        u = _CORNERS[:, 0] * (length + 2 * beyond) - beyond
+        v = _CORNERS[:, 1] * (widest + 1.0)
         vertices = np.zeros((len(segments), 6), _SEGMENT_VERTEX)
         vertices["a_uv"] = np.stack([u, v], axis=-1)
         vertices["a_position"] = (
@@ -295,8 +298,8 @@ class LabelsVisual(_Batch):
         self.shared_program["u_atlas"] = fonts.atlas
         self.freeze()
 
-    def set_labels(self, labels: Sequence[Label]) -> None:
-        """Show these."""
+    def set_labels(self, labels: Sequence[Label], pixel_scale: float = 1.0) -> None:
+        """Show these; ``pixel_scale`` is how many device pixels one canvas pixel has."""
         layouts = [self._fonts.layout(label.text) for label in labels]
         counts = [len(layout.corners) for layout in layouts]
         vertices = np.zeros(sum(counts), _GLYPH_VERTEX)
@@ -305,7 +308,7 @@ class LabelsVisual(_Batch):
             part = vertices[start : start + count]
             part["a_position"] = layout.corners * label.size + (label.x, label.y)
             part["a_texcoord"] = layout.texcoords
-            part["a_weight"] = label.weight
+            part["a_type"] = (label.size * pixel_scale, label.weight)
             part["a_color"] = label.color
             start += count
         self._set_vertices(vertices)

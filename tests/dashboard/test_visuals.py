@@ -135,6 +135,24 @@ def test_capitals_are_centred_on_their_line() -> None:
     assert (rows.min() + rows.max() + 1) / 2 == pytest.approx(100.0, abs=0.6)
 
 
+@pytest.mark.parametrize("size", [20.0, 80.0, 150.0])
+def test_strokes_are_as_heavy_as_the_font_draws_them(size: float) -> None:
+    # Area of the outline of H, a polygon, by the shoelace formula.
+    font = face()
+    font.load_char("H", freetype.FT_LOAD_NO_SCALE)
+    x, y = np.array(font.glyph.outline.points).T
+    area = abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2 / font.units_per_EM**2
+    drawn = ink(lambda p: p.text("H", 20.0, 100.0, size, WHITE)).sum()
+    # Where vispy's field puts an edge, in pixels of 64 to the em: it takes the middle of a grey
+    # pixel of 256 to the em (off by 1/8), and keeps (d + 1/8)^(3/4), between two of which a line
+    # crosses zero beside the edge; one of its 256 levels is 3 % of the way from pixel to pixel.
+    here = np.linspace(0.0, 1.0, 101)
+    one, other = ((part + 0.125) ** 0.75 for part in (here, 1 - here))
+    shift = 0.125 + np.abs(one / (one + other) - here).max() + 0.03
+    perimeter = np.hypot(x - np.roll(x, -1), y - np.roll(y, -1)).sum() / font.units_per_EM
+    assert drawn == pytest.approx(area * size**2, abs=perimeter * shift / 64 * size**2)
+
+
 def test_alignment() -> None:
     _, right = np.nonzero(ink(lambda p: p.text("H", 160.0, 90.0, 60.0, WHITE, align="right")) > 0.5)
     _, middle = np.nonzero(

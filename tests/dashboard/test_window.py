@@ -199,7 +199,6 @@ def test_the_window_shows_what_a_picture_shows(
     desk: Desk, riding: Callable[[], DashboardModel]
 ) -> None:
     # Two renderers of one scene: GLX under Qt, and EGL with no window.
-    desk.window._timer.stop()
     desk.window.view.model = riding()
     desk.window.resize(1000, 600)
     desk.until(lambda: tuple(desk.window.canvas.size) == (1000, 600), "the new size")
@@ -211,8 +210,8 @@ def test_the_window_shows_what_a_picture_shows(
 
 
 def test_pictures_that_cannot_be_written_are_told(desk: Desk) -> None:
-    desk.window._picture_dir = desk.pictures / "taken"
-    desk.window._picture_dir.write_text("a file, not a directory")
+    desk.window.picture_dir = desk.pictures / "taken"
+    desk.window.picture_dir.write_text("a file, not a directory")
     desk.press(Qt.Key.Key_S)
     desk.notice("Picture not saved:")
 
