@@ -135,11 +135,15 @@ class BikeFrame:
 
     def _turned(self, positions: FloatArray, axes: int) -> FloatArray:
         """Sums written out, so that a frame's result does not depend on its neighbours."""
-        x, y, z = (positions[..., k] - self.origin[k] for k in range(3))
-        turned = np.empty((axes, *x.shape))
+        origin, rotation = self.origin.tolist(), self.rotation.tolist()
+        x, y, z = (positions[..., k] - origin[k] for k in range(3))
+        turned, part = np.empty((axes, *x.shape)), np.empty(x.shape)
         for k in range(axes):
-            a, b, c = self.rotation[k]
-            turned[k] = a * x + b * y + c * z
+            a, b, c = rotation[k]
+            axis = turned[k, ...]
+            np.multiply(x, a, out=axis)
+            axis += np.multiply(y, b, out=part)
+            axis += np.multiply(z, c, out=part)
         return turned
 
 
@@ -247,6 +251,12 @@ def _foot_direction(side_view: FloatArray) -> tuple[FloatArray, FloatArray]:
     return forward / length, up / length
 
 
+def _foot_length_squared(side_view: FloatArray) -> float:
+    """Mean square of the distance from heel to toe seen from the side, mm2."""
+    along = side_view[:, :, 1] - side_view[:, :, 0]
+    return float((along**2).sum(axis=0).mean())
+
+
 def circle_through(points: FloatArray) -> tuple[FloatArray, float]:
     """Algebraic circle (Kasa 1976, IEEE Trans. Instrum. Meas. 25:8-14) -> centre (2,), radius."""
     mean = points.mean(axis=0)
@@ -257,7 +267,11 @@ def circle_through(points: FloatArray) -> tuple[FloatArray, float]:
 
 
 def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
-    """Spindle place, axis and length together; foot (n, k, 3), first axis forward, second up."""
+    """Spindle place, axis and length together; foot (n, k, 3), first axis forward, second up.
+
+    Noise turns the foot as well, and what it says of the spindle's place is false: its share of
+    all that the foot's turning says, times the prior's width, is added to the standard error.
+    """
     view = np.moveaxis(foot[..., :2], -1, 0)
     marked = foot.shape[1] > 2
     place = np.zeros(2) if place is None or marked else place
@@ -287,7 +301,10 @@ def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
         if np.abs(step).max() < _CONVERGED_MM:
             break
     covariance = np.full(5, 0.0)
-    covariance[free] = np.diag(np.linalg.inv(gram)) * spread**2 * _inefficiency(residual)
+    inverse = np.diag(np.linalg.inv(gram))
+    if not (inverse > 0).all():
+        raise CrankNotFoundError(_NO_CIRCLE)
+    covariance[free] = inverse * spread**2 * _inefficiency(residual)
     error = np.sqrt(covariance)
     place = parameters[:2]
     if marked:
@@ -295,6 +312,9 @@ def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
         inside = np.column_stack([forward * cosine + up * sine, up * cosine - forward * sine])
         place = inside.mean(axis=0)
         error[:2] = inside.std(axis=0, ddof=1) / np.sqrt(len(inside))
+    else:
+        noise = len(residual) * spread**2 / _foot_length_squared(view)
+        error[:2] = np.hypot(error[:2], np.minimum(noise * inverse[:2], 1.0) * SPINDLE_PRIOR_MM)
     return _Circle(
         spindle=place,
         centre=parameters[2:4],

@@ -6,11 +6,12 @@ frames into blocks: whatever it decides, it decides at a frame, never at the end
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livefit.definitions.models import Event, Measure
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
@@ -93,16 +94,19 @@ class Kernel:
         self.labels = tuple(label for label in labels if label is not None)
         self.plan = Plan(self.labels, measures, events, seat_tube_deg)
         self._feet = _foot_columns(self.labels)
-        self._foot_markers = self._used[[k for foot in self._feet.values() for k in foot]]
-        self._tracker = BikeTracker(_places(self._feet), stream.up)
-        keep = int(_KEEP_S * stream.rate_hz) + 1
-        self._buffer = FrameBuffer(keep, _LARGEST_PIECE, self._used)
+        feet = [k for foot in self._feet.values() for k in foot]
+        self._foot_markers = self._used[feet]
+        self._foot_coordinates = [3 * k + axis for k in feet for axis in range(3)]
+        self._foot_places = _places(self._feet)
+        self._tracker = BikeTracker(self._foot_places, stream.up)
+        self._keep = int(_KEEP_S * stream.rate_hz) + 1
+        self._buffer = FrameBuffer(self._keep, _LARGEST_PIECE, self._used)
         self._stride = max(1, round(stream.rate_hz / SAMPLES_PER_SECOND))
         names = [channel.name for channel in stream.channels]
         self._sensor = names.index(CRANK_CHANNEL) if CRANK_CHANNEL in names else None
         self._sensor_zero = 0.0
         self._unwrapper = Unwrapper()
-        self._sample_numbers: list[int] = []
+        self._sample_numbers: deque[int] = deque(maxlen=int(_KEEP_S) * SAMPLES_PER_SECOND)
         self._next_node = 0
         self._reached = -np.inf
         self._refused_turn: int | None = None
@@ -136,35 +140,38 @@ class Kernel:
             The same whatever the size of the blocks, but for their grouping.
         """
         values: list[EventValues] = []
-        for piece in self._pieces(block):
-            sampled = np.flatnonzero(piece.numbers % self._stride == 0)
+        for piece, sampled in self._pieces(block):
             samples = piece.positions[sampled[:, None], self._foot_markers]
             moved = self._tracker.moved_at(samples) if len(sampled) else None
             if moved is not None:
-                values += self._consume(piece, int(sampled[moved]) + 1, samples[:moved])
+                stop = int(sampled[moved]) + 1
+                values += self._consume(_part(piece, 0, stop), sampled[:moved], samples[:moved])
                 self._lose()
-                values += self.push(_part(piece, int(sampled[moved]) + 1, len(piece)))
+                values += self.push(_part(piece, stop, len(piece)))
             else:
-                values += self._consume(piece, len(piece), samples)
+                values += self._consume(piece, sampled, samples)
         return values
 
-    def _pieces(self, block: MarkerBlock) -> Iterator[MarkerBlock]:
-        """Cut where the bicycle's place may change, which is after certain samples."""
+    def _pieces(self, block: MarkerBlock) -> Iterator[tuple[MarkerBlock, NDArray[np.intp]]]:
+        """Cut where the bicycle's place may change, which is after certain samples.
+
+        Each piece comes with the rows of its samples.
+        """
         at = 0
         while at < len(block):
-            sampled = at + np.flatnonzero(
-                block.numbers[at : at + _LARGEST_PIECE] % self._stride == 0
-            )
-            decision = self._tracker.until_decision()
             stop = min(at + _LARGEST_PIECE, len(block))
+            sampled = np.flatnonzero(block.numbers[at:stop] % self._stride == 0)
+            decision = self._tracker.until_decision()
             if len(sampled) >= decision:
-                stop = int(sampled[decision - 1]) + 1
-            yield _part(block, at, stop)
+                stop = at + int(sampled[decision - 1]) + 1
+            yield _part(block, at, stop), sampled[:decision]
             at = stop
 
-    def _consume(self, piece: MarkerBlock, count: int, samples: FloatArray) -> list[EventValues]:
-        """Take the first `count` frames, during which the bicycle stays where it is."""
-        part = _part(piece, 0, count)
+    def _consume(
+        self, part: MarkerBlock, sampled: NDArray[np.intp], samples: FloatArray
+    ) -> list[EventValues]:
+        """Take frames, during which the bicycle stays where it is, with their samples' rows."""
+        count = len(part)
         periodic = self._stream.sampling == "periodic"
         x = part.numbers / self._stream.rate_hz if periodic else part.t
         sensor = np.full(count, np.nan)
@@ -173,8 +180,7 @@ class Kernel:
         self._buffer.append(part, x, sensor)
         if self.bike is not None:
             self._follow(self._buffer.rows - count)
-        self._sample_numbers += part.numbers[part.numbers % self._stride == 0].tolist()
-        self._sample_numbers = self._sample_numbers[-(int(_KEEP_S) * SAMPLES_PER_SECOND) :]
+        self._sample_numbers.extend(part.numbers[sampled].tolist())
         values = self._finish()
         before = self.bike
         if len(samples) and self._tracker.take(samples):
@@ -190,17 +196,17 @@ class Kernel:
         if self.bike is None:
             raise RuntimeError("the bicycle is not found yet")
         sensor = self._buffer.sensor[rows]
-        by_feet = feet_phase(self.bike, self._foot_positions(rows))
+        by_feet = feet_phase(self.bike, self._foot_views(self.bike, rows))
         if self._sensor is None:
             return by_feet
         return np.where(np.isfinite(sensor), wrapped(sensor + self._sensor_zero), by_feet)
 
-    def _foot_positions(self, rows: slice) -> dict[str, FloatArray]:
+    def _foot_views(self, bike: BikeFrame, rows: slice) -> dict[str, FloatArray]:
+        """Side views (2, n, k) of the feet, by side."""
         columns = self._buffer.columns[rows]
-        return {
-            side: np.stack([columns[:, 3 * k : 3 * k + 3] for k in markers], axis=1)
-            for side, markers in self._feet.items()
-        }
+        feet = columns[:, self._foot_coordinates].reshape(len(columns), -1, 3)
+        views = bike.side_view(feet)
+        return {side: views[:, :, own] for side, own in self._foot_places.items()}
 
     def _follow(self, first: int) -> None:
         """Extend phase and peak to the newest rows, from row `first` on."""
@@ -232,8 +238,12 @@ class Kernel:
         self._events.forget_quick()
 
     def _readjust(self) -> None:
-        """The crank was refined: give the frames in hand their better crank angle."""
-        known = np.flatnonzero(np.isfinite(self._buffer.phase))
+        """The crank was refined: give the frames of the last seconds their better crank angle.
+
+        Older ones are left behind: how many of them are in hand depends on the blocks.
+        """
+        oldest = max(self._buffer.rows - self._keep, 0)
+        known = oldest + np.flatnonzero(np.isfinite(self._buffer.phase[oldest:]))
         if not len(known):
             return
         first = int(known[0])
@@ -246,6 +256,7 @@ class Kernel:
         carry = old_peak if old_peak > old_phase else -np.inf
         self._buffer.phase[rows] = phase
         self._buffer.peak[rows] = np.fmax.accumulate(np.concatenate([[carry], phase]))[1:]
+        self._buffer.peak[:first] = -np.inf
         self._events.forget_quick()
 
     def _set_sensor_zero(self) -> None:
@@ -254,14 +265,14 @@ class Kernel:
             return
         x = self._buffer.x
         rows = slice(int(np.searchsorted(x, x[-1] - _SENSOR_ZERO_S)), self._buffer.rows)
-        by_feet = feet_phase(self.bike, self._foot_positions(rows))
+        by_feet = feet_phase(self.bike, self._foot_views(self.bike, rows))
         self._sensor_zero = mean_angle(by_feet - self._buffer.sensor[rows])
 
     def _lose(self) -> None:
         self.refused["the bicycle moved"] += 1
         self._reached = max(self._reached, float(self._buffer.peak.max(initial=-np.inf)))
         self._tracker.lose()
-        self._sample_numbers = []
+        self._sample_numbers.clear()
         self._events.forget_quick()
 
     def _finish(self) -> list[EventValues]:
@@ -272,6 +283,8 @@ class Kernel:
         if not np.isfinite(reached):
             return []
         last = int(np.floor((reached - HALF_TURN) / NODE_STEP)) + 1
+        if last <= self._next_node:
+            return []
         targets = NODE_STEP * np.arange(self._next_node, last, dtype=np.float64)
         windows = windows_about(self._buffer, targets, HALF_TURN, live=False)
         if not windows:
@@ -356,10 +369,10 @@ def _foot_columns(labels: Sequence[str]) -> dict[str, list[int]]:
     return columns
 
 
-def _places(feet: dict[str, list[int]]) -> dict[str, list[int]]:
+def _places(feet: dict[str, list[int]]) -> dict[str, slice]:
     """Where each side's foot markers stand when all foot markers are listed side after side."""
     places, first = {}, 0
     for side, markers in feet.items():
-        places[side] = list(range(first, first + len(markers)))
+        places[side] = slice(first, first + len(markers))
         first += len(markers)
     return places

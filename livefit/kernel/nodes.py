@@ -58,20 +58,26 @@ def windows_about(
     stop = np.searchsorted(peak, ready + half)
     known_before = np.isfinite(peak[np.maximum(start - 1, 0)]) & (start > 0)
     start = np.maximum(start, 1)
-    first, last = _passing(buffer, start, ready - half), _passing(buffer, stop, ready + half)
-    middle = _passing(buffer, np.maximum(np.searchsorted(peak, ready), 1), ready)
+    oldest = int(np.searchsorted(peak, peak[start[0] - 1]))
+    known = oldest + np.flatnonzero(np.isfinite(buffer.phase[oldest:]))
+    first = _passing(buffer, known, start, ready - half)
+    middle = _passing(buffer, known, np.maximum(np.searchsorted(peak, ready), 1), ready)
+    last = _passing(buffer, known, stop, ready + half)
     length = np.maximum(last - first, np.finfo(float).tiny)
     device = (buffer.t[stop] - buffer.t[start - 1]) / (buffer.x[stop] - buffer.x[start - 1])
     rpm = 60.0 * 2 * half / (TURN * length * device)
     frames = stop - start
     fewest = _FEWEST_LIVE_FRAMES if live else 2
     bearable = np.array([live or harmonics_for(int(n)) > 0 for n in frames])
-    gap = _largest(_gaps(buffer), start, stop) * 2 * half / length
-    behind = _largest(np.nan_to_num(peak - buffer.phase, nan=0.0, posinf=0.0), start, stop - 1)
+    gaps = np.zeros(buffer.rows - oldest)
+    gaps[known[1:] - oldest] = np.diff(buffer.x[known])
+    gap = _largest(gaps, start - oldest, stop - oldest) * 2 * half / length
+    back = peak[oldest:] - buffer.phase[oldest:]
+    behind = _largest(back, start - oldest, stop - 1 - oldest)
     uneven = np.abs(middle - 0.5 * (first + last)) > _LARGEST_UNEVENNESS * 0.5 * length
     faults = [
-        (~known_before, "crank not found yet"),
         (rpm < SLOWEST_RPM * (1 - _MARGIN), "slower than 30 rpm"),
+        (~known_before, "crank not found yet"),
         (rpm > FASTEST_RPM * (1 + _MARGIN), "faster than 140 rpm"),
         ((frames < fewest) | ~bearable, "too few frames in a stroke"),
         (gap > (_LIVE_LONGEST_GAP if live else _LONGEST_GAP), "frames or feet lost for too long"),
@@ -87,25 +93,22 @@ def windows_about(
     ]
 
 
-def _passing(buffer: FrameBuffer, row: IndexArray, level: FloatArray) -> FloatArray:
-    """Abscissae at which the peak phase passes `level` just before `row`, interpolated."""
-    before, after = buffer.peak[row - 1], buffer.peak[row]
-    x0, x1 = buffer.x[row - 1], buffer.x[row]
-    share = np.where(np.isfinite(before), (level - before) / (after - before), 0.0)
+def _passing(
+    buffer: FrameBuffer, known: IndexArray, row: IndexArray, level: FloatArray
+) -> FloatArray:
+    """Abscissae at which the peak phase passes `level`, between `row` and the row known before."""
+    earlier = known[np.maximum(np.searchsorted(known, row) - 1, 0)]
+    before, after = buffer.peak[earlier], buffer.peak[row]
+    x0, x1 = buffer.x[earlier], buffer.x[row]
+    share = np.zeros(len(level))
+    passed = np.isfinite(before) & (before < level)
+    np.divide(level - before, after - before, out=share, where=passed)
     passing: FloatArray = x0 + (x1 - x0) * share
     return passing
 
 
-def _gaps(buffer: FrameBuffer) -> FloatArray:
-    """(rows,) s: at each frame with a known crank angle, the time since the one before."""
-    gaps = np.zeros(buffer.rows)
-    known = np.flatnonzero(np.isfinite(buffer.phase))
-    gaps[known[1:]] = np.diff(buffer.x[known])
-    return gaps
-
-
 def _largest(series: FloatArray, start: IndexArray, stop: IndexArray) -> FloatArray:
-    """Largest value in rows start to stop, both included, of each window."""
+    """Largest value in rows start to stop, both included, of each window; NaN does not count."""
     ends = np.stack([start, stop + 1], axis=1).reshape(-1)
-    largest: FloatArray = np.maximum.reduceat(np.append(series, -np.inf), ends)[::2]
+    largest: FloatArray = np.fmax.reduceat(np.append(series, -np.inf), ends)[::2]
     return largest

@@ -22,7 +22,7 @@ def feet_phase(bike: BikeFrame, feet: dict[str, FloatArray]) -> FloatArray:
     Parameters
     ----------
     feet
-        By side: (n, k, 3) mm in capture axes, CA, VM (, PED).
+        By side: (2, n, k) mm, CA, VM (, PED) from :meth:`BikeFrame.side_view`.
 
     Notes
     -----
@@ -38,6 +38,8 @@ def feet_phase(bike: BikeFrame, feet: dict[str, FloatArray]) -> FloatArray:
         return wrapped(left)
     lead = wrapped(left - right)
     both = right + 0.5 * lead
+    if np.isfinite(both).all():
+        return wrapped(both)
     alone = np.where(np.isfinite(right), right + 0.5 * bike.apart, left - 0.5 * bike.apart)
     return wrapped(np.where(np.isfinite(both), both, alone))
 
@@ -45,7 +47,7 @@ def feet_phase(bike: BikeFrame, feet: dict[str, FloatArray]) -> FloatArray:
 def _side_angle(bike: BikeFrame, feet: dict[str, FloatArray], side: str) -> FloatArray | None:
     if side not in bike.cranks:
         return None
-    return bike.cranks[side].angle(bike.side_view(feet[side]))
+    return bike.cranks[side].angle(feet[side])
 
 
 def mean_angle(angle: FloatArray) -> float:
@@ -80,8 +82,7 @@ class Unwrapper:
             return phase
         values = angle[known]
         before = np.concatenate([[values[0] if self._last is None else self._last], values[:-1]])
-        step = values - before
-        turns = self._turns + np.cumsum((step < -np.pi).astype(int) - (step > np.pi).astype(int))
+        turns = self._turns - np.cumsum(np.rint((values - before) / TURN).astype(np.int64))
         phase[known] = values + TURN * turns
         self._last, self._turns = float(values[-1]), int(turns[-1])
         return phase

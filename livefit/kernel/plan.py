@@ -174,7 +174,8 @@ class Plan:
         if degrees is None:
             raise ValueError(f"event {name!r} has no crank angle")
         phase = (np.radians(degrees) - lead) % TURN
-        node = int(np.round(phase / NODE_STEP))
+        # Half-way between two nodes the earlier one answers sooner, and alike on both sides.
+        node = int(np.ceil(phase / NODE_STEP - 0.5 - 1e-9))
         offset = phase - node * NODE_STEP
         slots = self._slots[node % NODES_PER_TURN]
         near = [k for k, slot in enumerate(slots) if abs(slot - offset) < 1e-9]

@@ -18,11 +18,12 @@ Two bases:
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from livefit.frames import FloatArray
@@ -41,7 +42,7 @@ FEWEST_HARMONICS = 3
 POLYNOMIAL_DEGREE = 5
 MOST_LEVERAGE = 1.0
 """A position less certain than one frame's is not given (variance relative to one frame)."""
-_CHORD, _CHORD_STEPS = 1e-4, 4
+_NEWTON_STEPS = 3
 _PAD = 16
 _STACK = 32
 """Windows regressed together: enough to spread the cost of a call, few enough for the cache."""
@@ -182,16 +183,19 @@ def _fit_alike(
     middle = wanted[members].mean(axis=1)
     turning = np.pi if basis == "harmonic" else 0.0
     rest = np.where(known, angle - middle[:, None] - turning * u, 0.0)
-    phase_design = design[:, :few] * known[:, None]
-    phase_gram = phase_design @ phase_design.transpose(0, 2, 1)
+    phase_gram = gram[:, :few, :few].copy()
+    gappy = np.flatnonzero((known != inside).any(axis=1))
+    part = design[gappy, :few] * known[gappy, None]
+    phase_gram[gappy] = part @ part.transpose(0, 2, 1)
     bearing = known.sum(axis=1) >= FRAMES_PER_COLUMN * few
     phase_gram[~bearing] = np.eye(few)
-    coefficients = _solve(phase_gram, phase_design @ rest[:, :, None])[:, None, :, 0]
+    coefficients = _solve(phase_gram, design[:, :few] @ rest[:, :, None]).transpose(0, 2, 1)
 
-    at = _instants(coefficients, wanted[members] - middle[:, None], turning, few, basis)
+    at = _instants(coefficients, wanted[members] - middle[:, None], turning, basis)
     at[~bearing] = np.nan
     at[~(np.abs(at) < 1.0)] = np.nan
-    there = _design(np.nan_to_num(at), size, basis)
+    nowhere = np.isnan(at)
+    there = _design(np.where(nowhere, 0.0, at), size, basis)
     weights, certain = _weights(design, gram, there)
     positions = np.empty((*at.shape, columns.shape[1]))
     for k, i in enumerate(members):
@@ -200,7 +204,6 @@ def _fit_alike(
     for j in np.flatnonzero(np.isnan(positions[:, 0]).any(axis=1)):
         values = columns[windows[members[j]].start : windows[members[j]].stop]
         _refit_incomplete(positions[j], values, design[j, :, : len(values)], there[j])
-    nowhere = np.isnan(at)
     positions[~certain | nowhere] = np.nan
     found.positions[members] = positions
     found.t[members] = np.where(nowhere, np.nan, (weights @ t[rows][:, :, None])[:, :, 0])
@@ -209,7 +212,7 @@ def _fit_alike(
 def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:
     """Basis functions (e, size, k) at u (e, k), which runs from -1 to 1 over the window."""
     if basis == "polynomial":
-        return np.asarray(np.moveaxis(legendre.legvander(u, size - 1), -1, 1), dtype=np.float64)
+        return np.asarray(u[:, None] ** np.arange(size)[:, None], dtype=np.float64)
     design = np.empty((len(u), size, u.shape[1]))
     design[:, 0] = 1.0
     design[:, 1] = u
@@ -223,18 +226,35 @@ def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:
     return design
 
 
+@lru_cache(maxsize=32)
+def _derivative(size: int, basis: Basis) -> FloatArray:
+    """Matrix (size, size): coefficients times it are those of the derivative, in the same basis."""
+    matrix = np.zeros((size, size))
+    if basis == "polynomial":
+        matrix[range(1, size), range(size - 1)] = range(1, size)
+        return matrix
+    matrix[1, 0], matrix[2, 1] = 1.0, 2.0
+    for row in range(TREND_COLUMNS, size, 2):
+        rate = np.pi * (1 + (row - TREND_COLUMNS) // 2)
+        matrix[row, row + 1], matrix[row + 1, row] = -rate, rate
+    return matrix
+
+
 def _instants(
-    coefficients: FloatArray, wanted: FloatArray, turning: float, few: int, basis: Basis
+    coefficients: FloatArray, wanted: FloatArray, turning: float, basis: Basis
 ) -> FloatArray:
-    """Solve ``turning * u + coefficients . basis(u) = wanted`` along a chord -> (e, q)."""
+    """Solve ``turning * u + coefficients . basis(u) = wanted`` by Newton's method -> (e, q).
+
+    coefficients (e, 1, p), wanted (e, q).
+    """
+    few = coefficients.shape[2]
+    both = np.concatenate([coefficients, coefficients @ _derivative(few, basis)], axis=1)
     u = wanted / turning if turning else np.zeros_like(wanted)
-    here = (coefficients @ _design(u, few, basis))[:, 0]
-    ahead = (coefficients @ _design(u + _CHORD, few, basis))[:, 0]
-    slope = turning + (ahead - here) / _CHORD
-    slope = np.where(slope > 0, slope, np.nan)
-    for _ in range(_CHORD_STEPS):
-        u = np.clip(u - (turning * u + here - wanted) / slope, -1.5, 1.5)
-        here = (coefficients @ _design(u, few, basis))[:, 0]
+    for _ in range(_NEWTON_STEPS):
+        departure, slope = (both @ _design(u, few, basis)).swapaxes(0, 1)
+        slope = turning + slope
+        slope = np.where(slope > 0, slope, np.nan)
+        u = np.clip(u - (turning * u + departure - wanted) / slope, -1.5, 1.5)
     return u
 
 
@@ -257,7 +277,7 @@ def _solve(gram: FloatArray, right: FloatArray) -> FloatArray:
     except np.linalg.LinAlgError:
         solutions = np.full(right.shape, np.nan)
         for k, (g, r) in enumerate(zip(gram, right, strict=True)):
-            if np.linalg.cond(g) < 1e12:
+            with suppress(np.linalg.LinAlgError):
                 solutions[k] = np.linalg.solve(g, r)
         return solutions
 

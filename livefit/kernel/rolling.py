@@ -110,7 +110,7 @@ class RollingSummary:
         self._pending: list[tuple[IntArray, FloatArray, FloatArray]] = []
 
     def update(self, strokes: IntArray, t: FloatArray, values: FloatArray) -> None:
-        """Add strokes: numbers (n,), times (n,) s, values (n, columns)."""
+        """Add strokes: numbers (n,), times (n,) s, NaN = refused, values (n, columns)."""
         self._pending.append((strokes, t, values))
         if self._window != Rolling() or len(self._pending) > 256:
             self._settle()
@@ -126,7 +126,9 @@ class RollingSummary:
         if self._window.strokes is not None:
             keep = slice(-self._window.strokes, None)
         elif self._window.seconds is not None:
-            keep = slice(int(np.searchsorted(self._t, self._t[-1] - self._window.seconds)), None)
+            newest = np.fmax.reduce(self._t, initial=-np.inf)
+            stale = np.flatnonzero(self._t < newest - self._window.seconds)
+            keep = slice(int(stale[-1]) + 1 if len(stale) else 0, None)
         else:
             return
         self._strokes, self._t, self._values = (

@@ -17,9 +17,10 @@ _SEARCH_WINDOWS = (40, 75, 150, 300)
 _REFINE_AT = (50, 100, 200, 300, 500, 750, 1000)
 _REFINE_EVERY = 3000
 _REMEMBERED = 1000
-_MOST_FITTED = 300
 _STILL_MM = 6.0
 """A foot that moves less between samples stands still and says nothing new of the crank."""
+_BETTER_ALONE = 1.25
+"""By how much the newest half must come closer to its own circle than to that of all samples."""
 _MOVED_SAMPLES = 50
 _MOVED_MM = 6.0
 _MOVED_RESIDUALS = 5.0
@@ -48,12 +49,12 @@ class BikeTracker:
         What keeps the bicycle from being found, in plain words.
     """
 
-    def __init__(self, sides: Mapping[str, list[int]], up: Up) -> None:
+    def __init__(self, sides: Mapping[str, slice], up: Up) -> None:
         self.bike: BikeFrame | None = None
         self.problem: str | None = "waiting for pedalling"
         self._sides = sides
         self._up = up
-        self._samples = np.empty((0, sum(map(len, sides.values())), 3))
+        self._samples = np.empty((0, sum(own.stop - own.start for own in sides.values()), 3))
         self._moved = np.empty(0, dtype=bool)
         self._departures = np.empty(0)
         self._count = 0
@@ -76,7 +77,7 @@ class BikeTracker:
         """
         if self.bike is None:
             return None
-        departures = self._departure(samples)
+        departures = self._departure(self.bike, samples)
         series = np.concatenate([self._departures, departures])
         self._departures = series[-(_MOVED_SAMPLES - 1) :]
         if len(series) < _MOVED_SAMPLES:
@@ -91,13 +92,11 @@ class BikeTracker:
             return None
         return int(over[0]) + len(samples) - len(means)
 
-    def _departure(self, samples: FloatArray) -> FloatArray:
+    def _departure(self, bike: BikeFrame, samples: FloatArray) -> FloatArray:
         """(n,) mm: the worst side's distance from its circle; 0 where no foot is seen."""
-        if self.bike is None:
-            raise RuntimeError("the bicycle is not found yet")
         worst = np.zeros(len(samples))
-        for side, crank in self.bike.cranks.items():
-            foot = self.bike.to_bike(samples[:, self._sides[side]])
+        for side, crank in bike.cranks.items():
+            foot = bike.to_bike(samples[:, self._sides[side]])
             worst = np.fmax(worst, crank.departure(foot))
         return worst
 
@@ -106,7 +105,7 @@ class BikeTracker:
         first = self._samples[-1:] if len(self._samples) else samples[:1]
         before = np.concatenate([first, samples])[: len(samples)]
         step = np.sqrt(((samples - before) ** 2).sum(axis=2))
-        moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1) < _STILL_MM)
+        moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1, initial=0.0) < _STILL_MM)
         self._samples = np.concatenate([self._samples, samples])[-_REMEMBERED:]
         self._moved = np.concatenate([self._moved, moved])[-_REMEMBERED:]
         self._count += len(samples)
@@ -149,13 +148,33 @@ class BikeTracker:
         return False
 
     def _refine(self) -> bool:
-        samples = self._samples[self._moved]
-        stride = -(-len(samples) // _MOST_FITTED) or 1
-        try:
-            self.bike = find_bike(self._feet(samples[::stride]), self._up, self.bike)
-        except CrankNotFoundError:
+        """Fit all samples again, or the newest half alone if the bicycle moved before it.
+
+        Feet out of sight do not take away the cranks that are known.
+        """
+        half = len(self._samples) // 2
+        newest = self._samples[half:][self._moved[half:]]
+        bike = self._fit(self._samples[self._moved], self.bike)
+        if bike is None:
             return False
+        own = self._fit(newest, bike)
+        if own is not None and self._much_closer(own, bike, newest):
+            bike = own
+            self._samples, self._moved = self._samples[half:], self._moved[half:]
+        self.bike = bike
         return True
+
+    def _much_closer(self, one: BikeFrame, other: BikeFrame, samples: FloatArray) -> bool:
+        first, second = (self._departure(bike, samples).mean() for bike in (one, other))
+        return bool(_BETTER_ALONE * first < second)
+
+    def _fit(self, samples: FloatArray, near: BikeFrame | None) -> BikeFrame | None:
+        """Bicycle with at least the cranks of `near`, or None."""
+        try:
+            bike = find_bike(self._feet(samples), self._up, near)
+        except CrankNotFoundError:
+            return None
+        return bike if near is None or near.cranks.keys() <= bike.cranks.keys() else None
 
     def _feet(self, samples: FloatArray) -> dict[str, FloatArray]:
         return {side: samples[:, columns] for side, columns in self._sides.items()}

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import deque
 
 import numpy as np
+from numpy.typing import NDArray
 
-from livefit.frames import FloatArray, MarkerBlock
+from livefit.frames import IntArray, MarkerBlock
 
 _RECENT_S = 5.0
 
@@ -34,7 +35,9 @@ class StreamHealth:
         self.gaps = 0
         self.out_of_order = 0
         self._last_number: int | None = None
-        self._recent: deque[tuple[float, int, FloatArray]] = deque()
+        self._recent: deque[tuple[float, int, IntArray]] = deque()
+        self._recent_frames = 0
+        self._recent_missing: IntArray = np.zeros(len(labels), dtype=np.int64)
 
     def take(self, block: MarkerBlock) -> MarkerBlock:
         """Count a block and return the part of it that is new."""
@@ -48,31 +51,39 @@ class StreamHealth:
         if not len(block):
             return block
         before = int(block.numbers[0]) - 1 if last is None else last
-        steps = np.diff(block.numbers, prepend=before) - 1
-        self.lost += int(steps.sum())
-        self.gaps += int((steps > 0).sum())
-        self.frames += len(block)
         self._last_number = int(block.numbers[-1])
-        missing = np.isnan(block.positions[:, :, 0]).sum(axis=0).astype(float)
-        self._recent.append((float(block.t[-1]), len(block), missing))
-        while self._recent[0][0] < block.t[-1] - _RECENT_S or block.t[-1] < self._recent[0][0]:
-            self._recent.popleft()
+        lost = self._last_number - before - len(block)
+        if lost:
+            self.lost += lost
+            self.gaps += int(np.count_nonzero(np.diff(block.numbers, prepend=before) > 1))
+        self.frames += len(block)
+        self._remember(float(block.t[-1]), np.isnan(block.positions[:, :, 0]))
         return block
+
+    def _remember(self, t: float, absent: NDArray[np.bool_]) -> None:
+        """Add a block up to time t (s), absent (n, m), and forget what is too old."""
+        count, missing = len(absent), np.count_nonzero(absent, axis=0)
+        self._recent.append((t, count, missing))
+        self._recent_frames += count
+        self._recent_missing += missing
+        while self._recent[0][0] < t - _RECENT_S or t < self._recent[0][0]:
+            _, count, missing = self._recent.popleft()
+            self._recent_frames -= count
+            self._recent_missing -= missing
 
     @property
     def rate_hz(self) -> float | None:
         """Frames a second of device time over the last seconds, None before there are any."""
         if len(self._recent) < 2 or self._recent[-1][0] <= self._recent[0][0]:
             return None
-        frames = sum(count for _, count, _ in self._recent) - self._recent[0][1]
+        frames = self._recent_frames - self._recent[0][1]
         return frames / (self._recent[-1][0] - self._recent[0][0])
 
     def missing(self) -> dict[str, float]:
         """Share of the last seconds' frames without the marker, by canonical name."""
-        frames = sum(count for _, count, _ in self._recent)
-        if not frames:
+        if not self._recent_frames:
             return {}
-        share = np.sum([missing for _, _, missing in self._recent], axis=0) / frames
+        share = self._recent_missing / self._recent_frames
         return {
             label: round(float(part), 4)
             for label, part in zip(self._labels, share, strict=True)

@@ -101,7 +101,7 @@ class _Loop:
             if self._processing.changed or now >= next_snapshot:
                 self._results.publish(self._processing.snapshot(now))
                 next_snapshot = now + SNAPSHOT_EVERY_S
-            if fresh and now >= next_pose:
+            if fresh and now >= next_pose and self._results.listeners("pose"):
                 pose = self._processing.pose(now)
                 if pose is not None:
                     self._results.publish(pose)

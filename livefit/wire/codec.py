@@ -78,13 +78,12 @@ def encode(message: Message) -> bytes:
         If a value has no place in msgpack, or the message is larger than ``MAX_BYTES``.
     """
     name = NAMES[type(message)]
-    fields = message.model_dump()
     try:
         if isinstance(message, Snapshot | Pose):
-            raw: bytes = msgpack.packb(fields)
+            raw: bytes = msgpack.packb(vars(message), default=vars)
             if not _NOT_FINITE.search(raw):
                 return raw
-        raw = msgpack.packb(_plain(fields, name, "", 0))
+        raw = msgpack.packb(_plain(message.model_dump(), name, "", 0))
     except (ValueError, OverflowError) as error:
         raise WireError(name, "", "values that msgpack can hold", str(error)) from error
     if len(raw) > MAX_BYTES:
@@ -116,7 +115,8 @@ def decode(kind: type[AnyMessage], raw: bytes) -> AnyMessage:
         raise WireError(name, "", "one msgpack map", f"{type(error).__name__}: {error}") from error
     if not isinstance(fields, dict):
         raise WireError(name, "", "one msgpack map", quoted(fields))
-    fields = _plain(fields, name, "", 0)
+    if kind in (Request, Reply) or _NOT_FINITE.search(raw):
+        fields = _plain(fields, name, "", 0)
     version = fields.get("version", PROTOCOL)
     if version != PROTOCOL:
         remedy = "run the same version of the program at both ends"

@@ -6,7 +6,7 @@ import sys
 from argparse import ArgumentParser
 from importlib import import_module
 
-NAMES = ("batch",)
+NAMES = ("accuracy", "latency", "batch")
 
 
 def main(words: list[str]) -> None:

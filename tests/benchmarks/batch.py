@@ -8,8 +8,8 @@ first step alone is timed on the same array: `scipy.signal.sosfiltfilt`, Butterw
 8 Hz. Time is CPU time of the process, all its threads; of several repeats the least counts, as
 other work on the machine can only add. Wanted: a ratio of 1 or less.
 
-The first minute then goes through the kernel in blocks of 1, 7 and 64 frames. Every value, time
-stamp and stroke number must have the very bits that it has from one block.
+The first minute then goes through the kernel in blocks of 1, 7, 64 and 1024 frames. Every value,
+time stamp and stroke number must have the very bits that it has from one block.
 """
 
 from __future__ import annotations
@@ -21,17 +21,13 @@ from collections.abc import Callable, Iterable
 import numpy as np
 from scipy import signal
 
-from livefit.definitions import canonical_labels, load_definitions, match_marker_set
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.kernel.events import EventValues
-from livefit.kernel.kernel import Kernel
-from simulators import RiderSimulation, Sensor, observe, stream_info
-from tests.benchmarks.tables import load_average, table
+from tests.benchmarks.recording import MARKERS, new_kernel, part_of, record
+from tests.benchmarks.tables import Cell, load_average, table
 
 RATE_HZ = 200.0
-MARKERS = 30
-CHUNK = 12_000
-SENSOR = Sensor(rate_hz=RATE_HZ, noise_mm=0.5, extra=("HF", "FM", "PED", "BIKE"))
+BLOCKS = (1, 7, 64, 1024)
 
 
 def arguments(parser: ArgumentParser) -> None:
@@ -41,7 +37,7 @@ def arguments(parser: ArgumentParser) -> None:
 
 def main(options: Namespace) -> None:
     minutes = 6.0 if options.short else options.minutes
-    info, block = recording(options.seed, int(60 * minutes * RATE_HZ))
+    info, block = record(options.seed, RATE_HZ, int(60 * minutes * RATE_HZ))
     flat = block.positions.reshape(len(block), -1)
     filtering, kernel = [], []
     for _ in range(options.repeats):
@@ -60,28 +56,7 @@ def main(options: Namespace) -> None:
         )
     )  # fmt: skip
     print()
-    print(_block_sizes(info, _first(block, int(60 * RATE_HZ))))
-
-
-def recording(seed: int, frames: int) -> tuple[StreamInfo, MarkerBlock]:
-    """Frames of the simulated rider, 30 markers of the 31 there are."""
-    whole = stream_info(SENSOR)
-    info = StreamInfo(whole.labels[:MARKERS], whole.rate_hz, whole.up, whole.sampling)
-    rider = RiderSimulation(seed=seed)
-    positions = np.empty((frames, MARKERS, 3))
-    for first in range(0, frames, CHUNK):
-        count = min(CHUNK, frames - first)
-        made = observe(rider, SENSOR, first=first, count=count)
-        positions[first : first + count] = made.positions[:, :MARKERS]
-    numbers = np.arange(frames, dtype=np.int64)
-    return info, MarkerBlock(numbers, numbers / RATE_HZ, positions)
-
-
-def new_kernel(info: StreamInfo) -> Kernel:
-    """A kernel with everything that the shipped definitions ask for."""
-    definitions = load_definitions()
-    labels = canonical_labels(info.labels, match_marker_set(info.labels, definitions.marker_sets))
-    return Kernel(info, labels, definitions.measures, definitions.events)
+    print(_block_sizes(info, part_of(block, 0, int(60 * RATE_HZ))))
 
 
 def _filter(flat: FloatArray) -> FloatArray:
@@ -95,22 +70,15 @@ def _cpu_s(work: Callable[[], object]) -> float:
     return time.process_time() - began
 
 
-def _first(block: MarkerBlock, frames: int) -> MarkerBlock:
-    return MarkerBlock(block.numbers[:frames], block.t[:frames], block.positions[:frames])
-
-
 def _block_sizes(info: StreamInfo, block: MarkerBlock) -> str:
-    rows = []
+    rows: list[list[Cell]] = []
     whole = _series(new_kernel(info).push(block))
-    for size in (1, 7, 64, 1024):
+    for size in BLOCKS:
         kernel = new_kernel(info)
         values: list[EventValues] = []
         began = time.process_time()
         for first in range(0, len(block), size):
-            part = slice(first, first + size)
-            values += kernel.push(
-                MarkerBlock(block.numbers[part], block.t[part], block.positions[part])
-            )
+            values += kernel.push(part_of(block, first, size))
         spent = time.process_time() - began
         same = "the same bits" if _series(values) == whole else "DIFFERENT"
         rows.append([size, sum(map(len, whole.values())), same, 1e6 * spent / len(block)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 
@@ -32,6 +33,8 @@ def table(head: Sequence[str], rows: Sequence[Sequence[Cell]]) -> str:
 def _text(cell: Cell) -> str:
     if not isinstance(cell, float):
         return str(cell)
+    if math.isnan(cell):
+        return "-"
     return f"{cell:.2f}" if abs(cell) >= 1 else f"{cell:.3f}"
 
 
