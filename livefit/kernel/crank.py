@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from livefit.frames import FloatArray, Up
+from livefit.kernel.crank_noise import pull_of_noise
 
 SHORTEST_CRANK_MM, LONGEST_CRANK_MM = 60.0, 260.0
 WORST_RESIDUAL_MM = 6.0
@@ -269,8 +270,9 @@ def circle_through(points: FloatArray) -> tuple[FloatArray, float]:
 def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
     """Spindle place, axis and length together; foot (n, k, 3), first axis forward, second up.
 
-    Noise turns the foot as well, and what it says of the spindle's place is false: its share of
-    all that the foot's turning says, times the prior's width, is added to the standard error.
+    Gauss-Newton; what noise does to the answer on average is then taken out in one step. Noise
+    turns the foot as well, and what it says of the spindle's place is false: its share of all that
+    the foot's turning says, times the prior's width, is added to the standard error.
     """
     view = np.moveaxis(foot[..., :2], -1, 0)
     marked = foot.shape[1] > 2
@@ -313,7 +315,10 @@ def _fit_circle(foot: FloatArray, place: FloatArray | None = None) -> _Circle:
         place = inside.mean(axis=0)
         error[:2] = inside.std(axis=0, ddof=1) / np.sqrt(len(inside))
     else:
-        noise = len(residual) * spread**2 / _foot_length_squared(view)
+        foot_squared = _foot_length_squared(view)
+        pull = pull_of_noise(jacobian, place, distance, np.sqrt(foot_squared), spread)
+        parameters += np.linalg.solve(gram, pull)
+        noise = len(residual) * spread**2 / foot_squared
         error[:2] = np.hypot(error[:2], np.minimum(noise * inverse[:2], 1.0) * SPINDLE_PRIOR_MM)
     return _Circle(
         spindle=place,

@@ -108,8 +108,8 @@ class Plan:
     Attributes
     ----------
     offsets
-        (4, q) rad: the crank angles, from the node, at which each class of node is evaluated;
-        the first nine are the grid.
+        (2, q) rad: the crank angles, from the node, at which each class of node is evaluated;
+        the first eighteen are the grid.
     """
 
     def __init__(

@@ -6,8 +6,8 @@ Three processes on this machine: a publisher sends the simulated rider (30 marke
 frame a message) as it rides, the processing node works on it and publishes results and poses, this
 process listens. Every snapshot that carries a new value is timed from the sending of the frame
 that completed the value; which frame that is, and whether it completed quick values or final
-ones, comes from working through the same frames one by one beforehand. A frame's time is taken
-before its message is packed.
+ones, comes from working through the same frames one by one beforehand. A frame is sent
+when the publisher is given its message.
 
 * worked: until the node has taken the frame in, by its clock in the snapshot;
 * arrived: until the snapshot lies at the listener's socket;

@@ -88,7 +88,7 @@ class Ride:
         return self._pipe.poll()
 
     def sent(self) -> FloatArray:
-        """CLOCK_MONOTONIC, s, just before each frame was packed and sent."""
+        """CLOCK_MONOTONIC, s, at which each frame was given to the publisher to send."""
         return np.asarray(_receive(self._pipe))
 
     def __enter__(self) -> Ride:
@@ -120,8 +120,10 @@ def _publish(pipe: Connection, seed: int, rate_hz: float, seconds: float, stop: 
         began = time.monotonic()
         for k in range(len(block)):
             time.sleep(max(0.0, began + k / rate_hz - time.monotonic()))
+            one = part_of(block, k, 1)
+            [message] = pack_block(one, description, sent=time.monotonic())
             sent[k] = time.monotonic()
-            publisher.publish(pack_block(part_of(block, k, 1), description, sent=sent[k])[0])
+            publisher.publish(message)
         time.sleep(0.2)
         pipe.send(sent)
         stop.wait(PATIENCE_S)
