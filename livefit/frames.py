@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
@@ -108,3 +109,15 @@ class MarkerBlock:
 
     def __len__(self) -> int:
         return len(self.t)
+
+    @classmethod
+    def joined(cls, blocks: Sequence[MarkerBlock]) -> MarkerBlock:
+        """One block of several (at least one) that follow each other."""
+        if len(blocks) == 1:
+            return blocks[0]
+        return cls(
+            np.concatenate([block.numbers for block in blocks]),
+            np.concatenate([block.t for block in blocks]),
+            np.concatenate([block.positions for block in blocks]),
+            np.concatenate([block.channels for block in blocks]),
+        )

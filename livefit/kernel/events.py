@@ -65,6 +65,13 @@ class EventMaker:
             sorted({e.slot for side in plan.sides for e in side.crank_events if e.node == node})
             for node in range(NODES_PER_TURN)
         ]
+        self._levels = sorted(
+            {
+                float((node * NODE_STEP + plan.offsets[node, slot]) % TURN)
+                for node, slots in enumerate(self._slots)
+                for slot in slots
+            }
+        )
         self._quick: dict[tuple[int, int], list[EventValues]] = {}
 
     def final(
@@ -197,6 +204,14 @@ class EventMaker:
                 values = side.table.evaluate(points[0])
                 made += [_at_crank(side, e, wanted[0], values, fitted.t[0]) for e in here]
         return made
+
+    def next_quick(self, reached: float) -> float:
+        """Crank phase (rad), beyond the one reached, at which the next quick value is ready."""
+        event = reached - LIVE_HALF
+        turns = np.floor(event / TURN) * TURN
+        later = [level for level in self._levels if turns + level > event]
+        level = later[0] if later else TURN + self._levels[0] if self._levels else np.inf
+        return float(turns + level + LIVE_HALF)
 
     def forget_quick(self) -> None:
         """The crank was found anew: quick numbers rest on the old one."""

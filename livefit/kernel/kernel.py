@@ -29,6 +29,9 @@ _KEEP_S = 10.0
 _LARGEST_PIECE = 8192
 _SENSOR_ZERO_S = 2.0
 _SPEED_S = 1.0
+_PACE_ROWS = 20
+_FASTER = 1.25
+"""The crank may turn so much faster in the next frames than in the last ones."""
 
 
 @dataclass(frozen=True)
@@ -314,6 +317,20 @@ class Kernel:
         if self.bike is None:
             return []
         return self._events.quick(self.bike, self._next_node)
+
+    def quiet_frames(self) -> int:
+        """How many frames may still come before a value can become ready, at the present speed.
+
+        A reader may gather that many before it pushes them; the values are the same.
+        """
+        peak, numbers = self._buffer.peak, self._buffer.numbers
+        rows = min(len(peak), _PACE_ROWS)
+        if self.bike is None or rows < 2 or not np.isfinite(peak[-rows]):
+            return 0
+        pace = (peak[-1] - peak[-rows]) / (numbers[-1] - numbers[-rows])
+        final = self._next_node * NODE_STEP + HALF_TURN
+        ahead = min(final, self._events.next_quick(float(peak[-1]))) - peak[-1]
+        return int(ahead / (_FASTER * pace)) if pace > 0 else 0
 
     def speed_rpm(self) -> float | None:
         """Cadence over the last second, None while the crank is not known."""

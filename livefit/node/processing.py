@@ -11,6 +11,7 @@ from uuid import uuid4
 import numpy as np
 
 from livefit.definitions import Definitions, canonical_labels, match_marker_set
+from livefit.frames import MarkerBlock
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.results import Bands, ResultRow, RollingResults, bands_of
 from livefit.kernel.rolling import Rolling
@@ -21,6 +22,10 @@ from livefit.wire.messages import Crank, Description, Frames, Health, Live, Pose
 
 SILENT_S = 1.0
 """A stream from which nothing came for so long has fallen silent."""
+GATHER_S = 0.03
+"""Frames are kept so long before the kernel sees them, while no value can become ready."""
+AWAKE_FRAMES = 3
+"""The node looks at frames again so many before a value may become ready."""
 STILL_RPM = 12.0
 
 
@@ -48,6 +53,8 @@ class Processing:
         self._description: Description | None = None
         self._problem: str | None = None
         self._baseline: dict[tuple[str, str, str], float] = {}
+        self._gathered: list[MarkerBlock] = []
+        self._quiet_frames = 0
         self._made: dict[int, tuple[ResultRow, Row]] = {}
         self._frame_sent: float | None = None
         self._last_heard: float | None = None
@@ -90,6 +97,8 @@ class Processing:
             self._bands(),
         )
         self._description = description
+        self._gathered = []
+        self._quiet_frames = 0
 
     def take(self, frames: Frames, now: float) -> None:
         """Take frames; those of a stream not described yet are left out.
@@ -103,11 +112,30 @@ class Processing:
         self._frame_sent = frames.sent
         if not len(block):
             return
-        values = self._kernel.push(block)
+        self._gathered.append(block)
+        waiting = int(block.numbers[-1] - self._gathered[0].numbers[0]) + 1
+        if waiting > self._quiet_frames:
+            self._push()
+
+    def _push(self) -> None:
+        """Give the kernel what was gathered while no value could become ready."""
+        if not self._gathered:
+            return
+        values = self._kernel.push(MarkerBlock.joined(self._gathered))
+        self._gathered = []
+        most = int(GATHER_S * self._reader.info.rate_hz)
+        self._quiet_frames = min(self._kernel.quiet_frames(), most)
         quick = self._kernel.quick()
         self._results.add(values)
         if self._results.set_quick(quick) or values:
             self.changed = True
+
+    @property
+    def quiet_s(self) -> float:
+        """Time (s) for which the node need not look at frames: no value can become ready."""
+        if self._description is None:
+            return 0.0
+        return max(0, self._quiet_frames - AWAKE_FRAMES) / self._reader.info.rate_hz
 
     @property
     def source_control(self) -> str | None:
@@ -117,6 +145,8 @@ class Processing:
     def snapshot(self, now: float) -> Snapshot:
         """Return the whole truth of the moment; now: CLOCK_MONOTONIC, s."""
         self._number += 1
+        if self._description:
+            self._push()
         self.changed = False
         common: dict[str, Any] = {
             "node": self._name,
@@ -226,7 +256,10 @@ class Processing:
 
     def pose(self, now: float) -> Pose | None:
         """Return the newest frame for the moving figure, None before the first."""
-        moment = self._kernel.moment() if self._description else None
+        if self._description is None:
+            return None
+        self._push()
+        moment = self._kernel.moment()
         if moment is None:
             return None
         live = [
@@ -269,6 +302,8 @@ class Processing:
         if op not in operations:
             known = ", ".join([*operations, "source"])
             raise ValueError(f"there is no operation {op!r}; known are {known}")
+        if self._description:
+            self._push()
         self.changed = True
         return operations[op](args, now)
 

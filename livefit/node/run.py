@@ -93,7 +93,8 @@ class _Loop:
     def run(self, stop: Callable[[], bool]) -> None:
         next_pose = next_snapshot = 0.0
         while not stop():
-            wait([self._frames, self._control, self._results], _WAIT_S)
+            if not wait([self._control, self._results], self._processing.quiet_s):
+                wait([self._frames, self._control, self._results], _WAIT_S)
             self._control.poll(self._answer)
             self._results.serve()
             fresh = self._take()
