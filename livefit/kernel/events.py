@@ -11,11 +11,14 @@ import numpy as np
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.crank import BikeFrame
+from livefit.kernel.cycles import CycleKeeper
+from livefit.kernel.extremes import extreme
+from livefit.kernel.measuring import VIRTUAL_POINTS
 from livefit.kernel.nodes import LIVE_HALF, NODE_STEP, NODES_PER_TURN, windows_about
 from livefit.kernel.phase import TURN
-from livefit.kernel.plan import HALF_NODE, CrankEvent, Plan, SidePlan
+from livefit.kernel.plan import BEFORE_NODE, CrankEvent, Plan, SidePlan
 from livefit.kernel.regression import Fitted, Window, fit_windows
-from livefit.kernel.strokes import GRID_PER_NODE, Strokes, extreme
+from livefit.kernel.strokes import GRID_PER_NODE, Strokes
 
 
 @dataclass(frozen=True)
@@ -56,11 +59,14 @@ class EventMaker:
         Measures and events.
     buffer
         The frames that windows refer to.
+    keeper
+        Where whole cycles and poses go, if anybody wants them.
     """
 
-    def __init__(self, plan: Plan, buffer: FrameBuffer) -> None:
+    def __init__(self, plan: Plan, buffer: FrameBuffer, keeper: CycleKeeper | None = None) -> None:
         self._plan = plan
         self._buffer = buffer
+        self._keeper = keeper
         self._slots = [
             sorted({e.slot for side in plan.sides for e in side.crank_events if e.node == node})
             for node in range(NODES_PER_TURN)
@@ -82,11 +88,14 @@ class EventMaker:
         offsets = self._plan.offsets[node % NODES_PER_TURN]
         wanted = node[:, None] * NODE_STEP + offsets
         points, t = self._evaluate(bike, windows, wanted)
+        harmonics = np.array([w.harmonics if w else 0 for w in windows], dtype=np.int64)
+        if self._keeper is not None:
+            self._keeper.add(nodes[0], points[:, :GRID_PER_NODE], t[:, :GRID_PER_NODE], harmonics)
         values: list[EventValues] = []
         found: Counter[str] = Counter()
         for side in self._plan.sides:
             values += self._crank_events(side, node, wanted, points, t)
-            strokes = self._strokes(side, nodes[0], points[:, :GRID_PER_NODE], t)
+            strokes = self._strokes(side, nodes[0], points[:, :GRID_PER_NODE], t, harmonics)
             if len(strokes.number):
                 values += _over_strokes(side, strokes)
                 found[side.side] += int(np.isfinite(strokes.end - strokes.begin).sum())
@@ -119,16 +128,22 @@ class EventMaker:
     def _with_virtual(self, bike: BikeFrame, points: FloatArray, phase: FloatArray) -> FloatArray:
         """Bike axes, and the pedal spindles and the axle behind the markers."""
         e, q, markers, _ = points.shape
-        full = np.full((e, q, markers + 3, 3), np.nan)
+        full = np.empty((e, q, markers + len(VIRTUAL_POINTS), 3))
         full[:, :, :markers] = bike.to_bike(points)
+        self._put_virtual(bike, full[:, :, markers:], phase)
+        return full
+
+    @staticmethod
+    def _put_virtual(bike: BikeFrame, points: FloatArray, phase: FloatArray) -> None:
+        """Fill points (..., 3, 3), the virtual ones, at crank phases (...) rad."""
+        points[...] = np.nan
         for k, (side, lead) in enumerate((("L", np.pi), ("R", 0.0))):
             if side in bike.cranks:
                 crank = bike.cranks[side]
-                full[:, :, markers + k, 0] = crank.centre[0] + crank.length * np.sin(phase + lead)
-                full[:, :, markers + k, 1] = crank.centre[1] + crank.length * np.cos(phase + lead)
-                full[:, :, markers + k, 2] = crank.outward
-        full[:, :, markers + 2] = 0.0
-        return full
+                points[..., k, 0] = crank.centre[0] + crank.length * np.sin(phase + lead)
+                points[..., k, 1] = crank.centre[1] + crank.length * np.cos(phase + lead)
+                points[..., k, 2] = crank.outward
+        points[..., 2, :] = 0.0
 
     def _crank_events(
         self,
@@ -155,13 +170,19 @@ class EventMaker:
         return made
 
     def _strokes(
-        self, side: SidePlan, first_node: int, points: FloatArray, t: FloatArray
+        self,
+        side: SidePlan,
+        first_node: int,
+        points: FloatArray,
+        t: FloatArray,
+        harmonics: IntArray,
     ) -> Strokes:
         e = len(points)
         flat = points.reshape(e * GRID_PER_NODE, *points.shape[2:])
         values = side.grid_table.evaluate(flat)
-        first = first_node * GRID_PER_NODE - HALF_NODE
-        return side.grid.extend(first, t[:, :GRID_PER_NODE].reshape(-1), values)
+        first = first_node * GRID_PER_NODE - BEFORE_NODE
+        rows = t[:, :GRID_PER_NODE].reshape(-1)
+        return side.grid.extend(first, rows, values, np.repeat(harmonics, GRID_PER_NODE))
 
     def quick(self, bike: BikeFrame, next_node: int) -> list[EventValues]:
         """Values of the events from `next_node` on, by the quick regression, oldest first."""
@@ -220,10 +241,9 @@ class EventMaker:
     def now(self, bike: BikeFrame, positions: FloatArray, crank: float) -> dict[str, FloatArray]:
         """Measures (k,) of one frame by side; positions (markers, 3) in bike axes."""
         markers = len(positions)
-        points = np.full((1, markers + 3, 3), np.nan)
+        points = np.empty((1, markers + len(VIRTUAL_POINTS), 3))
         points[0, :markers] = positions
-        empty = np.full((1, 1, 0, 3), np.nan)
-        points[0, markers:] = self._with_virtual(bike, empty, np.array([[crank]]))[0, 0]
+        self._put_virtual(bike, points[0, markers:], np.asarray(crank))
         return {side.side: side.table.evaluate(points)[0] for side in self._plan.sides}
 
 
@@ -246,8 +266,9 @@ def _at_crank(
 
 def _over_strokes(side: SidePlan, strokes: Strokes) -> list[EventValues]:
     """Extremes, ranges and means over whole strokes, and the cadence."""
-    high, high_at = extreme(strokes.cycles, 1)
-    low, low_at = extreme(strokes.cycles, -1)
+    noise = side.noise.take(strokes)
+    high, high_at = extreme(strokes.cycles, 1, noise)
+    low, low_at = extreme(strokes.cycles, -1, noise)
     nowhere = np.full(high.shape, np.nan)
     results = {
         "maximum": (high, high_at),

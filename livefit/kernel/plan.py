@@ -9,13 +9,15 @@ import numpy as np
 
 from livefit.definitions.models import Event, Measure
 from livefit.frames import FloatArray
+from livefit.kernel.extremes import NoiseMeter
 from livefit.kernel.measuring import MeasureTable
 from livefit.kernel.nodes import NODE_STEP, NODES_PER_TURN
 from livefit.kernel.phase import TURN
 from livefit.kernel.strokes import GRID_PER_NODE, GRID_PER_TURN, StrokeGrid
 
 _GRID_STEP = TURN / GRID_PER_TURN
-HALF_NODE = GRID_PER_NODE // 2
+BEFORE_NODE = GRID_PER_NODE // 2 - 1
+"""Rows of a node's grid before it; the last one, half-way to the next node, is still its own."""
 DEFAULT_SEAT_TUBE_DEG = 73.0
 FLATTEST_SEAT_TUBE_DEG, STEEPEST_SEAT_TUBE_DEG = 45.0, 90.0
 CADENCE = ("mean", ("cadence",))
@@ -75,10 +77,15 @@ class SidePlan:
     stroke_events: list[tuple[str, str, tuple[int, ...]]]
     has_cadence: bool
     grid: StrokeGrid = field(init=False)
+    noise: NoiseMeter = field(init=False)
 
     def __post_init__(self) -> None:
-        steps = round(self.lead / _GRID_STEP)
-        self.grid = StrokeGrid(len(self.grid_table.measures), steps)
+        self.grid = self.new_grid(self.grid_table)
+        self.noise = NoiseMeter(len(self.grid_table.measures))
+
+    def new_grid(self, table: MeasureTable) -> StrokeGrid:
+        """An empty grid for this side's strokes and the measures of a table."""
+        return StrokeGrid(len(table.measures), round(self.lead / _GRID_STEP))
 
     def groups(self) -> list[tuple[str, tuple[str, ...]]]:
         """Each event with the measures that are taken there."""
@@ -122,7 +129,7 @@ class Plan:
         check_seat_tube(seat_tube_deg)
         self._by_name = {event.name: event for event in events}
         self._seat_tube_deg = seat_tube_deg
-        grid = (np.arange(GRID_PER_NODE) - HALF_NODE) * _GRID_STEP
+        grid = (np.arange(GRID_PER_NODE) - BEFORE_NODE) * _GRID_STEP
         self._slots: list[list[float]] = [list(grid) for _ in range(NODES_PER_TURN)]
         self.sides = [
             self._side(side, lead, labels, measures)
@@ -174,7 +181,8 @@ class Plan:
         if degrees is None:
             raise ValueError(f"event {name!r} has no crank angle")
         phase = (np.radians(degrees) - lead) % TURN
-        # Half-way between two nodes the earlier one answers sooner, and alike on both sides.
+        # Half-way between two nodes the earlier one answers sooner, alike on both sides and in the
+        # grid.
         node = int(np.ceil(phase / NODE_STEP - 0.5 - 1e-9))
         offset = phase - node * NODE_STEP
         slots = self._slots[node % NODES_PER_TURN]

@@ -78,6 +78,11 @@ class Window:
         """Number of rows."""
         return self.stop - self.start
 
+    @property
+    def harmonics(self) -> int:
+        """How many harmonics its frames bear; a marker that misses some is given as many."""
+        return harmonics_for(self.frames)
+
 
 @dataclass(frozen=True)
 class Fitted:
@@ -144,8 +149,7 @@ def _alike(windows: list[Window], basis: Basis) -> dict[tuple[int, int], list[in
     for i, window in enumerate(windows):
         n = window.frames
         if basis == "harmonic":
-            harmonics = harmonics_for(n)
-            size = TREND_COLUMNS + 2 * harmonics if harmonics else 0
+            size = TREND_COLUMNS + 2 * window.harmonics if window.harmonics else 0
         else:
             size = POLYNOMIAL_DEGREE + 1 if n > POLYNOMIAL_DEGREE + 1 else 0
         groups.setdefault((-(-n // _PAD) * _PAD, size), []).append(i)

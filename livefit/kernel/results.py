@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import stdtrit
@@ -12,7 +14,7 @@ from livefit.definitions.models import Discipline, Measure
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
-from livefit.kernel.rolling import Rolling, RollingSummary, Summary, Verdict, classify
+from livefit.kernel.rolling import Rolling, RollingSummary, Verdict, classify, summarise
 
 Bands = Mapping[tuple[str, str], tuple[float, float]]
 """(measure, event) -> low and high edge, in the measure's unit."""
@@ -23,8 +25,7 @@ def bands_of(discipline: Discipline) -> Bands:
     return {(band.measure, band.event): (band.low, band.high) for band in discipline.bands}
 
 
-@dataclass(frozen=True)
-class ResultRow:
+class ResultRow(NamedTuple):
     """One measure at one event on one side, over the strokes in the window.
 
     Attributes
@@ -149,22 +150,23 @@ class RollingResults:
                 changed = True
         return changed
 
-    def restart(self, window: Rolling | None = None) -> None:
-        """Begin with an empty window, of another length if one is given."""
-        self._window = window or self._window
-        for key, group in self._groups.items():
-            self._groups[key] = self._new_group(group.measures)
-
     def resize(self, window: Rolling) -> None:
         """Change the window and keep what still falls into it."""
         old, self._window = self._groups, window
-        self._groups = {}
-        for key, group in old.items():
-            new = self._new_group(group.measures)
-            new.rolling.update(group.rolling.strokes, group.rolling.t, group.rolling.values)
-            new.crank.update(group.crank.strokes, group.crank.t, group.crank.values)
-            new.quick = group.quick
-            self._groups[key] = new
+        self._groups = {key: self._new_group(group.measures) for key, group in old.items()}
+        self._take_over(old)
+
+    def resume(self, earlier: RollingResults) -> None:
+        """Go on from where an earlier window of the same plan had come to."""
+        self._take_over(earlier._groups)
+
+    def _take_over(self, groups: Mapping[tuple[str, str, tuple[str, ...]], _Group]) -> None:
+        for key, old in groups.items():
+            group = self._groups[key]
+            group.rolling.update(old.rolling.strokes, old.rolling.t, old.rolling.values)
+            group.crank.update(old.crank.strokes, old.crank.t, old.crank.values)
+            group.quick = old.quick
+            group.rows = None
 
     def strokes(self, side: str) -> int:
         """Largest number of strokes that any row of this side has in the window."""
@@ -184,11 +186,9 @@ class RollingResults:
 
     def rows(self) -> list[ResultRow]:
         """All rows, measure by measure, left before right; the same object while unchanged."""
-        rows = []
-        for (side, event, _), group in self._groups.items():
-            if group.rows is None:
-                group.rows = self._make_rows(side, event, group)
-            rows += group.rows
+        stale = [(key[:2], group) for key, group in self._groups.items() if group.rows is None]
+        self._make_rows(stale)
+        rows = [row for group in self._groups.values() for row in group.rows or ()]
         return sorted(rows, key=lambda row: self._order[row.measure])
 
     def judge_by(self, bands: Bands) -> None:
@@ -197,41 +197,42 @@ class RollingResults:
         for group in self._groups.values():
             group.rows = None
 
-    def _make_rows(self, side: str, event: str, group: _Group) -> list[ResultRow]:
-        s, crank = self._summary(group), _mean_angle(group.crank.values)
-        columns = [c.tolist() for c in (crank, s.n, s.last, s.mean, s.sd, s.se, s.low, s.high)]
-        rows = []
-        for measure, at, n, last, mean, sd, se, low, high in zip(
-            group.measures, *columns, strict=True
-        ):
-            band = self._bands.get((measure, event))
-            rows.append(
-                ResultRow(
-                    measure=measure,
-                    side=side,
-                    event=event,
-                    unit=self._units[measure],
-                    crank_deg=at,
-                    n=int(n),
-                    last=last,
-                    mean=mean,
-                    sd=sd,
-                    se=se,
-                    low=low,
-                    high=high,
-                    band=band,
-                    verdict=classify(mean, low, high, band),
-                )
-            )
-        return rows
+    def _make_rows(self, stale: Sequence[tuple[tuple[str, str], _Group]]) -> None:
+        """Make the rows of groups anew; those with as many strokes share one calculation."""
+        windows = [(key, group, *self._in_window(group)) for key, group in stale]
+        windows.sort(key=lambda each: len(each[2]))
+        for _, alike in groupby(windows, key=lambda each: len(each[2])):
+            members = list(alike)
+            summary = summarise(np.hstack([values for _, _, values, _ in members]))
+            crank = _mean_angle(np.hstack([at for _, _, _, at in members]))
+            numbers = zip(*(c.tolist() for c in (crank, *summary.columns())), strict=True)
+            for (side, event), group, _, _ in members:
+                group.rows = [
+                    self._row(side, event, measure, *next(numbers)) for measure in group.measures
+                ]
 
-    def _summary(self, group: _Group) -> Summary:
-        if group.quick is None:
-            return group.rolling.summary()
-        with_quick = RollingSummary(self._window, len(group.measures))
-        with_quick.update(group.rolling.strokes, group.rolling.t, group.rolling.values)
-        with_quick.update(group.quick.strokes, group.quick.t, group.quick.values)
-        return with_quick.summary()
+    def _row(
+        self, side: str, event: str, measure: str, crank_deg: float, n: float, *numbers: float
+    ) -> ResultRow:
+        last, mean, sd, se, low, high = numbers
+        band = self._bands.get((measure, event))
+        return ResultRow(
+            measure, side, event, self._units[measure], crank_deg, int(n), last, mean, sd, se,
+            low, high, band, classify(mean, low, high, band),
+        )  # fmt: skip
+
+    def _in_window(self, group: _Group) -> tuple[FloatArray, FloatArray]:
+        """Values (s, k) and crank angles (s, k) deg, a quick value as the last of them."""
+        values, crank, quick = group.rolling, group.crank, group.quick
+        if quick is None:
+            return values.values, crank.values
+        both = []
+        for kept, new in ((values, quick.values), (crank, quick.crank_deg)):
+            with_quick = RollingSummary(self._window, len(group.measures))
+            with_quick.update(kept.strokes, kept.t, kept.values)
+            with_quick.update(quick.strokes, quick.t, new)
+            both.append(with_quick.values)
+        return both[0], both[1]
 
 
 def differences(rows: Sequence[ResultRow]) -> list[Difference]:

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from livefit.frames import FloatArray, Up
-from livefit.kernel.crank import BikeFrame, CrankNotFoundError, find_bike
+from livefit.kernel.crank import BikeFrame
+from livefit.kernel.crank_search import CrankNotFoundError, find_bike
 
 SAMPLES_PER_SECOND = 50
 """Frames a second that the search looks at."""
@@ -80,13 +81,13 @@ class BikeTracker:
         departures = self._departure(self.bike, samples)
         series = np.concatenate([self._departures, departures])
         self._departures = series[-(_MOVED_SAMPLES - 1) :]
-        if len(series) < _MOVED_SAMPLES:
-            return None
-        means = np.lib.stride_tricks.sliding_window_view(series, _MOVED_SAMPLES).mean(axis=1)
         limit = max(
             _MOVED_MM,
             _MOVED_RESIDUALS * max(crank.residual for crank in self.bike.cranks.values()),
         )
+        if len(series) < _MOVED_SAMPLES or series.max() <= limit:
+            return None
+        means = np.lib.stride_tricks.sliding_window_view(series, _MOVED_SAMPLES).mean(axis=1)
         over = np.flatnonzero(means > limit)
         if not len(over):
             return None

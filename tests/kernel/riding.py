@@ -84,12 +84,15 @@ def gathered(values: Iterable[EventValues]) -> dict[Key, Series]:
     }
 
 
-def kernel_for(info: StreamInfo, measures: Sequence[Measure] | None = None) -> Kernel:
+def kernel_for(
+    info: StreamInfo, measures: Sequence[Measure] | None = None, *, with_cycles: bool = False
+) -> Kernel:
     """A kernel for a stream whose labels some shipped marker set knows."""
     known = match_marker_set(info.labels, shipped().marker_sets)
     events: Sequence[Event] = shipped().events
     chosen = at_every_event() if measures is None else measures
-    return Kernel(info, canonical_labels(info.labels, known), chosen, events)
+    labels = canonical_labels(info.labels, known)
+    return Kernel(info, labels, chosen, events, with_cycles=with_cycles)
 
 
 def rows(block: MarkerBlock, chosen: slice | NDArray[np.bool_]) -> MarkerBlock:

@@ -10,9 +10,9 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from livefit.frames import FloatArray, Up
-from livefit.kernel.crank import (
+from livefit.kernel.crank import BikeFrame
+from livefit.kernel.crank_search import (
     SPINDLE_PRIOR_MM,
-    BikeFrame,
     CrankNotFoundError,
     circle_through,
     find_bike,

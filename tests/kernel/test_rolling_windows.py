@@ -15,7 +15,14 @@ from livefit.frames import FloatArray
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import Plan
 from livefit.kernel.results import ResultRow, RollingResults, differences
-from livefit.kernel.rolling import Rolling, RollingSummary, classify, summarise
+from livefit.kernel.rolling import (
+    FEWEST_TO_HOLD,
+    Rolling,
+    RollingSummary,
+    classify,
+    strokes_needed,
+    summarise,
+)
 from tests.kernel.riding import shipped
 
 RELATIVE = 1e-12
@@ -226,20 +233,29 @@ def test_other_bands_judge_the_same_values() -> None:
     assert (row(rolled, "R").verdict, row(rolled, "R").band) == ("unknown", None)
 
 
-def test_a_shorter_window_keeps_the_newest_and_a_restart_keeps_nothing() -> None:
+def test_a_shorter_window_keeps_the_newest() -> None:
     rolled = results(Rolling(strokes=15))
+    empty = row(rolled, "R")
+    assert (empty.n, empty.verdict) == (0, "unknown")
+    assert np.isnan([empty.mean, empty.last, empty.sd, empty.low]).all()
     rolled.add([strokes("R", 0, [30.0, 31.0, 36.0, 36.4])])
     rolled.resize(Rolling(strokes=2))
     assert row(rolled, "R").n == 2
     assert row(rolled, "R").mean == pytest.approx(36.2)
     rolled.resize(Rolling(seconds=60.0))
     assert row(rolled, "R").n == 2
-    rolled.restart()
-    empty = row(rolled, "R")
-    assert (empty.n, empty.verdict) == (0, "unknown")
-    assert np.isnan([empty.mean, empty.last, empty.sd, empty.low]).all()
-    rolled.add([strokes("R", 9, [36.0])])
-    assert row(rolled, "R").n == 1
+
+
+def test_a_window_goes_on_from_where_an_earlier_one_had_come_to() -> None:
+    earlier, later, whole = (results(Rolling(strokes=4)) for _ in range(3))
+    first, second = [30.0, 31.0, 36.0], [36.4, 37.0]
+    earlier.add([strokes("R", 0, first)])
+    later.add([strokes("R", 3, second)])
+    whole.add([strokes("R", 0, [*first, *second])])
+    joined = results(Rolling(strokes=4))
+    joined.resume(earlier)
+    joined.resume(later)
+    assert row(joined, "R") == row(whole, "R")
 
 
 def test_the_place_of_an_extreme_is_averaged_round_the_circle() -> None:
@@ -257,3 +273,16 @@ def test_strokes_without_a_value_are_in_the_window_and_not_in_n() -> None:
     rolled.add([strokes("R", 0, [36.0, np.nan, 37.0, np.nan])])
     assert (row(rolled, "R").n, rolled.strokes("R")) == (2, 4)
     assert row(rolled, "R").last == 37.0
+
+
+@pytest.mark.parametrize("sd", [0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 40.0])
+@pytest.mark.parametrize("n", [3, 4, 8, 30])
+def test_strokes_needed_against_scipys_interval(n: int, sd: float) -> None:
+    """By trying every number of strokes, with the interval of ``scipy.stats.t``."""
+    enough = [
+        total
+        for total in range(FEWEST_TO_HOLD, 201)
+        if stats.t.ppf(0.975, total - 1) * sd / np.sqrt(total) <= 1.0
+    ]
+    expected = max(enough[0] - n, 0) if enough else None
+    assert strokes_needed(n, sd, 1.0) == expected

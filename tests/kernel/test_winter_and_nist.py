@@ -8,7 +8,7 @@ from scipy import stats
 
 from livefit.definitions import load_definitions
 from livefit.definitions.models import Measure
-from livefit.kernel.crank import circle_through
+from livefit.kernel.crank_search import circle_through
 from livefit.kernel.measuring import MeasureTable
 from livefit.kernel.rolling import Rolling, RollingSummary, classify, summarise
 

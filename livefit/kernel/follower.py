@@ -1,0 +1,153 @@
+"""The crank angle of every frame in hand, from the feet or a crank sensor."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from livefit.frames import FloatArray
+from livefit.kernel.buffer import FrameBuffer
+from livefit.kernel.crank import BikeFrame
+from livefit.kernel.phase import TURN, Unwrapper, feet_phase, mean_angle, wrapped
+
+_SENSOR_ZERO_S = 2.0
+_SPEED_S = 1.0
+_PACE_ROWS = 20
+
+
+class CrankFollower:
+    """Writes phase and peak of the buffer's rows.
+
+    Parameters
+    ----------
+    buffer
+        The frames.
+    feet
+        By side: columns of CA, VM (and PED) among the buffer's markers.
+    has_sensor
+        Whether the stream carries a crank sensor.
+    """
+
+    def __init__(
+        self, buffer: FrameBuffer, feet: Mapping[str, list[int]], *, has_sensor: bool
+    ) -> None:
+        self._buffer = buffer
+        markers = [k for foot in feet.values() for k in foot]
+        self._coordinates = [3 * k + axis for k in markers for axis in range(3)]
+        self._places = foot_places(feet)
+        self._has_sensor = has_sensor
+        self._sensor_zero = 0.0
+        self._unwrapper = Unwrapper()
+
+    def angle(self, bike: BikeFrame, columns: FloatArray, sensor: FloatArray) -> FloatArray:
+        """Right crank's angle (n,) within +-pi: the sensor where there is one, else the feet.
+
+        columns (n, 3 markers) mm in capture axes; sensor (n,) rad, NaN = no value.
+        """
+        by_feet = self._by_feet(bike, columns)
+        if not self._has_sensor:
+            return by_feet
+        return np.where(np.isfinite(sensor), wrapped(sensor + self._sensor_zero), by_feet)
+
+    def _angle(self, bike: BikeFrame, rows: slice) -> FloatArray:
+        return self.angle(bike, self._buffer.columns[rows], self._buffer.sensor[rows])
+
+    def _by_feet(self, bike: BikeFrame, columns: FloatArray) -> FloatArray:
+        views = bike.side_view(columns[:, self._coordinates].reshape(len(columns), -1, 3))
+        return feet_phase(bike, {side: views[:, :, own] for side, own in self._places.items()})
+
+    def follow(self, bike: BikeFrame, first: int) -> None:
+        """Extend phase and peak to the newest rows, from row `first` on."""
+        before = self._buffer.peak[first - 1] if first else -np.inf
+        rows = slice(first, self._buffer.rows)
+        self._write(rows, self._angle(bike, rows), before)
+
+    def begin(self, bike: BikeFrame, first: int, reached: float) -> float:
+        """Give the rows of the search, from `first` on, their crank angle.
+
+        reached: phase (rad) up to which strokes are numbered already, -inf if there is none.
+        Returns the phase of the first row that has one.
+        """
+        rows = slice(first, self._buffer.rows)
+        self._set_sensor_zero(bike)
+        angle = self._angle(bike, rows)
+        known = angle[np.isfinite(angle)]
+        near = reached + TURN if np.isfinite(reached) else float(known[0])
+        self._unwrapper.restart(float(known[0]), near)
+        self._buffer.phase[:first] = np.nan
+        phase = self._write(rows, angle, -np.inf)
+        self._buffer.peak[:first] = -np.inf
+        return float(phase[np.isfinite(phase)][0])
+
+    def readjust(self, bike: BikeFrame, oldest: int) -> bool:
+        """Give the rows from `oldest` on the angle of a refined crank; False if none has one."""
+        known = oldest + np.flatnonzero(np.isfinite(self._buffer.phase[oldest:]))
+        if not len(known):
+            return False
+        first = int(known[0])
+        rows = slice(first, self._buffer.rows)
+        old_phase, old_peak = float(self._buffer.phase[first]), float(self._buffer.peak[first])
+        self._set_sensor_zero(bike)
+        angle = self._angle(bike, rows)
+        self._unwrapper.restart(float(angle[np.isfinite(angle)][0]), old_phase)
+        self._write(rows, angle, old_peak if old_peak > old_phase else -np.inf)
+        self._buffer.peak[:first] = -np.inf
+        return True
+
+    def _write(self, rows: slice, angle: FloatArray, peak_before: float) -> FloatArray:
+        phase = self._unwrapper.extend(angle)
+        self._buffer.phase[rows] = phase
+        peak = np.fmax.accumulate(np.concatenate([[peak_before], phase]))
+        self._buffer.peak[rows] = peak[1:]
+        return phase
+
+    def _set_sensor_zero(self, bike: BikeFrame) -> None:
+        """Turn the sensor's zero to the feet's, over the last two seconds."""
+        if not self._has_sensor:
+            return
+        x = self._buffer.x
+        rows = slice(int(np.searchsorted(x, x[-1] - _SENSOR_ZERO_S)), self._buffer.rows)
+        by_feet = self._by_feet(bike, self._buffer.columns[rows])
+        self._sensor_zero = mean_angle(by_feet - self._buffer.sensor[rows])
+
+    def pace(self) -> float | None:
+        """Crank angle (rad) a frame over the newest frames, None while it is not known."""
+        peak, numbers = self._buffer.peak, self._buffer.numbers
+        rows = min(len(peak), _PACE_ROWS)
+        if rows < 2 or not np.isfinite(peak[-rows]):
+            return None
+        return float((peak[-1] - peak[-rows]) / (numbers[-1] - numbers[-rows]))
+
+    def speed_rpm(self) -> float | None:
+        """Cadence over the last second, None while it is not known."""
+        x = self._buffer.x
+        if len(x) < 2:
+            return None
+        rows = slice(int(np.searchsorted(x, x[-1] - _SPEED_S)), None)
+        phase, at = self._buffer.phase[rows], self._buffer.t[rows]
+        known = np.flatnonzero(np.isfinite(phase))
+        if len(known) < 2 or at[known[-1]] - at[known[0]] < 0.5 * _SPEED_S:
+            return None
+        first, last = known[0], known[-1]
+        return float((phase[last] - phase[first]) / TURN * 60 / (at[last] - at[first]))
+
+
+def foot_columns(labels: Sequence[str]) -> dict[str, list[int]]:
+    """Columns of CA, VM (and PED) of each side that has both foot markers."""
+    columns = {}
+    for side in ("L", "R"):
+        names = [f"{side}_CA", f"{side}_VM"]
+        if all(name in labels for name in names):
+            pedal = [f"{side}_PED"] if f"{side}_PED" in labels else []
+            columns[side] = [labels.index(name) for name in [*names, *pedal]]
+    return columns
+
+
+def foot_places(feet: Mapping[str, list[int]]) -> dict[str, slice]:
+    """Where each side's foot markers stand when all foot markers are listed side after side."""
+    places, first = {}, 0
+    for side, markers in feet.items():
+        places[side] = slice(first, first + len(markers))
+        first += len(markers)
+    return places
