@@ -77,6 +77,7 @@ MEASURES: dict[str, Callable[[View], FloatArray]] = {
     "knee_over_spindle": lambda v: v("LE")[:, 0] - v.spindle[:, 0],
     "knee_lateral": lambda v: v("LE")[:, 2],
     "knee_to_foot_lateral": lambda v: v("LE")[:, 2] - v("VM")[:, 2],
+    "knee_height": lambda v: v("LE")[:, 1],
     "hip_height": lambda v: v("GT")[:, 1],
     "pelvic_obliquity": lambda v: _degrees(_arrow(v("L_ASIS"), v("R_ASIS"), 2, 1)),
     "pelvic_rotation": lambda v: _degrees(_arrow(v("L_ASIS"), v("R_ASIS"), 2, 0)),

@@ -20,7 +20,7 @@ from livefit.definitions.models import (
     free_crank_event,
 )
 
-Section = Literal["marker_sets", "events", "measures", "disciplines"]
+Section = Literal["marker_sets", "events", "measures", "disciplines", "adjustments", "screens"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,8 @@ def _same_names(definitions: Definitions) -> Iterator[Fault]:
         "events": [item.name for item in definitions.events],
         "measures": [item.name for item in definitions.measures],
         "disciplines": [item.name for item in definitions.disciplines],
+        "adjustments": [item.name for item in definitions.adjustments],
+        "screens": [item.name for item in definitions.screens],
     }
     for section, names in sections.items():
         for name in _repeated(names):

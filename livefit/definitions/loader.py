@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from livefit.definitions.checks import Section, find_faults
 from livefit.definitions.models import (
+    Adjustment,
     Band,
     Definition,
     DefinitionError,
@@ -20,6 +21,7 @@ from livefit.definitions.models import (
     Event,
     MarkerSet,
     Measure,
+    Screen,
 )
 
 _Model = TypeVar("_Model", bound=Definition)
@@ -46,10 +48,10 @@ def shipped_dir() -> Path:
 def load_definitions(user_dir: Path | None = None) -> Definitions:
     """Read the shipped definitions and, over them, the fitter's own.
 
-    In ``events.toml`` and ``measures.toml`` each table is one definition and its heading the
-    name; in ``markers`` and ``bands`` each file is one, named like the file. A definition of the
-    fitter's own replaces the shipped one of the same name as a whole, in its place; any other is
-    added at the end.
+    In ``events.toml``, ``measures.toml``, ``adjustments.toml`` and ``screens.toml`` each table is
+    one definition and its heading the name; in ``markers`` and ``bands`` each file is one, named
+    like the file. A definition of the fitter's own replaces the shipped one of the same name as a
+    whole, in its place; any other is added at the end.
 
     Parameters
     ----------
@@ -76,6 +78,8 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         events=reading.tables(directories, "events.toml", Event, "events"),
         measures=reading.tables(directories, "measures.toml", Measure, "measures"),
         disciplines=reading.files(directories, "bands", Discipline, "disciplines"),
+        adjustments=reading.tables(directories, "adjustments.toml", Adjustment, "adjustments"),
+        screens=reading.tables(directories, "screens.toml", Screen, "screens"),
     )
     if not reading.faults:
         reading.cross_check(definitions)

@@ -189,6 +189,36 @@ class Discipline(Definition):
     bands: list[Band]
 
 
+class Adjustment(Definition):
+    """A part of the bicycle that a fitter moves, and the words for which way it goes."""
+
+    name: Identifier
+    title: str
+    short: str
+    unit: Literal["mm", "deg"]
+    more: str
+    """The way of a positive amount: up, back, longer."""
+    less: str
+    steps: Annotated[list[FiniteFloat], Field(min_length=1, max_length=4)]
+    """Amounts offered, smallest first; the last is the most for one step."""
+
+    @model_validator(mode="after")
+    def _steps_rise(self) -> Adjustment:
+        if sorted({*self.steps, 0.0}) != [0.0, *self.steps]:
+            raise ValueError(f"steps must rise and lie above 0, found {self.steps}")
+        return self
+
+
+class Screen(Definition):
+    """A screen that people look at: how large it is and how far away they are."""
+
+    name: Identifier
+    diagonal_mm: Annotated[float, Field(ge=100, le=10_000)]
+    """Of the picture: an inch is 25.4 mm."""
+    distance_mm: Annotated[float, Field(ge=200, le=20_000)]
+    """From the eye to the screen."""
+
+
 class _Named(Protocol):
     @property
     def name(self) -> str: ...
@@ -215,6 +245,8 @@ class Definitions(Definition):
     events: list[Event]
     measures: list[Measure]
     disciplines: list[Discipline]
+    adjustments: list[Adjustment] = []
+    screens: list[Screen] = []
 
     def marker_set(self, name: str) -> MarkerSet:
         """Return the marker set of this name."""
@@ -235,3 +267,11 @@ class Definitions(Definition):
     def discipline(self, name: str) -> Discipline:
         """Return the discipline of this name."""
         return _find("discipline", name, self.disciplines)
+
+    def adjustment(self, name: str) -> Adjustment:
+        """Return the adjustment of this name."""
+        return _find("adjustment", name, self.adjustments)
+
+    def screen(self, name: str) -> Screen:
+        """Return the screen of this name: ``fitter`` or ``rider``."""
+        return _find("screen", name, self.screens)

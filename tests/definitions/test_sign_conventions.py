@@ -170,6 +170,7 @@ def test_distances_have_the_promised_sign_on_both_sides(
         "knee_over_spindle": 12,
         "knee_lateral": 95,
         "knee_to_foot_lateral": -35,
+        "knee_height": 420,
         "hip_height": 780,
     }
     for name, distance in expected.items():

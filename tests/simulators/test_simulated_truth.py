@@ -60,6 +60,7 @@ def by_hand(measure: str, side: str) -> FloatArray:
         "knee_over_spindle": lambda: m("LE")[:, 0] - m("PED")[:, 0],
         "knee_lateral": lambda: m("LE")[:, 2],
         "knee_to_foot_lateral": lambda: m("LE")[:, 2] - m("VM")[:, 2],
+        "knee_height": lambda: m("LE")[:, 1],
         "hip_height": lambda: m("GT")[:, 1],
         "pelvic_obliquity": lambda: tilt(both("L_ASIS"), both("R_ASIS"), 2, 1),
         "pelvic_rotation": lambda: 90 - tilt(both("L_ASIS"), both("R_ASIS"), 0, 2),
