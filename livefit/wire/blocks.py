@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -131,6 +132,46 @@ def pack_block(
     return messages
 
 
+def joined(messages: Sequence[Frames]) -> list[Frames]:
+    """Join messages of one stream whose frames follow each other and are alike in size.
+
+    What does not fit stays as it is; the values are the same, and reading them costs less.
+    """
+    runs: list[list[Frames]] = []
+    for message in messages:
+        before = runs[-1][-1] if runs else None
+        if before is not None and _goes_on(before, message):
+            runs[-1].append(message)
+        else:
+            runs.append([message])
+    return [_one_of(run) for run in runs]
+
+
+def _goes_on(one: Frames, other: Frames) -> bool:
+    return (
+        other.stream == one.stream
+        and other.first == one.first + one.count
+        and all(
+            len(getattr(other, field)) * one.count == len(getattr(one, field)) * other.count
+            for field in ("t", "xyz", "channels")
+        )
+    )
+
+
+def _one_of(run: Sequence[Frames]) -> Frames:
+    if len(run) == 1:
+        return run[0]
+    return Frames(
+        stream=run[0].stream,
+        first=run[0].first,
+        count=sum(message.count for message in run),
+        t=b"".join(message.t for message in run),
+        xyz=b"".join(message.xyz for message in run),
+        channels=b"".join(message.channels for message in run),
+        sent=run[-1].sent,
+    )
+
+
 class FrameReader:
     """Turns the frames messages of one stream into marker blocks.
 
@@ -185,13 +226,17 @@ class FrameReader:
         with np.errstate(invalid="ignore", over="ignore"):
             positions = self._buffer("xyz", frames.xyz, self._floats, (n, m, 3)) * self._scale
             self._check_times(t)
-        zero = ~positions.any(axis=2)
-        missing = zero | ~np.isfinite(positions).all(axis=2)
-        if missing.any():
-            positions[missing] = np.nan
-            self.zero_positions += int(np.count_nonzero(zero))
+            complete = positions.all() and math.isfinite(positions.sum())
+        if not complete:
+            self._leave_out_missing(positions)
         numbers = np.arange(frames.first, frames.first + n, dtype=np.int64)
         return MarkerBlock(numbers=numbers, t=t, positions=positions, channels=channels)
+
+    def _leave_out_missing(self, positions: NDArray[np.float64]) -> None:
+        """Make positions (n, m, 3) that are zero or not finite NaN, in place."""
+        zero = ~positions.any(axis=2)
+        positions[zero | ~np.isfinite(positions).all(axis=2)] = np.nan
+        self.zero_positions += int(np.count_nonzero(zero))
 
     def _buffer(
         self, field: str, raw: bytes, kind: str | np.dtype[Any], shape: tuple[int, ...]

@@ -11,20 +11,28 @@ from pydantic import ValidationError
 
 from livefit.wire.messages import (
     PROTOCOL,
+    Cycles,
     Description,
+    DeviceState,
     Frames,
+    MeanPose,
     Message,
     Pose,
     Reply,
     Request,
     Snapshot,
+    Stroke,
 )
 
 TOPICS: Final[dict[str, type[Message]]] = {
     "description": Description,
     "frames": Frames,
+    "device": DeviceState,
     "results": Snapshot,
     "pose": Pose,
+    "strokes": Stroke,
+    "cycles": Cycles,
+    "baseline": MeanPose,
 }
 """What is published under each topic."""
 
@@ -36,11 +44,16 @@ NAMES: Final[dict[type[Message], str]] = {
 """What errors call each kind of message; of published ones the topic."""
 
 AnyMessage = TypeVar("AnyMessage", bound=Message)
+Container = TypeVar("Container", list[Any], dict[str, Any])
 
 MAX_BYTES: Final = 8 * 2**20
 MAX_DEPTH: Final = 8
 MAX_ITEMS: Final = 10_000
 """Entries of one list or map."""
+MAX_VALUES: Final = 1_000_000
+"""Entries of all lists and maps of a message together: a byte on the wire can be 70 in memory."""
+_SMALL_BYTES: Final = 64 * 1024
+"""Messages that cannot hold too many values."""
 
 
 _NOT_FINITE: Final = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]", re.DOTALL)
@@ -109,8 +122,11 @@ def decode(kind: type[AnyMessage], raw: bytes) -> AnyMessage:
     name = NAMES[kind]
     if len(raw) > MAX_BYTES:
         raise WireError(name, "", f"at most {MAX_BYTES} bytes", f"{len(raw)}")
+    count = None if len(raw) <= _SMALL_BYTES else _Counted()
     try:
-        fields = msgpack.unpackb(raw, max_array_len=MAX_ITEMS, max_map_len=MAX_ITEMS)
+        fields = msgpack.unpackb(
+            raw, max_array_len=MAX_ITEMS, max_map_len=MAX_ITEMS, list_hook=count, object_hook=count
+        )
     except (ValueError, msgpack.UnpackException) as error:
         raise WireError(name, "", "one msgpack map", f"{type(error).__name__}: {error}") from error
     if not isinstance(fields, dict):
@@ -144,6 +160,19 @@ def _plain(value: Any, topic: str, field: str, depth: int) -> Any:
     if kind is list:
         return [_plain(item, topic, field, depth + 1) for item in value]
     raise WireError(topic, field, "nil, a number, text, bytes, a list or a map", quoted(value))
+
+
+class _Counted:
+    """Passes lists and maps through while they are unpacked, up to so many values."""
+
+    def __init__(self) -> None:
+        self._left = MAX_VALUES
+
+    def __call__(self, container: Container) -> Container:
+        self._left -= 1 + len(container)
+        if self._left < 0:
+            raise ValueError(f"more than {MAX_VALUES} values")
+        return container
 
 
 def quoted(value: Any) -> str:

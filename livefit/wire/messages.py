@@ -64,6 +64,24 @@ class Frames(Message):
     """CLOCK_MONOTONIC of the sender, s; comparable on the same machine only."""
 
 
+Part = Annotated[float, Field(ge=0, le=1)]
+
+
+class DeviceState(Message):
+    """Topic ``device``: what the device says of itself now and then, beside the frames."""
+
+    stream: str
+    battery: Part | None = None
+    """Share left."""
+    link: Part | None = None
+    """Quality of the radio link; 1 is best."""
+    temperature_c: float | None = None
+    lost: Annotated[int, Field(ge=0)] | None = None
+    """Frames that the device itself knows to be lost."""
+    note: str = ""
+    """For people."""
+
+
 class Row(Message):
     """One measure at one event on one side, over the strokes in the window."""
 
@@ -82,6 +100,10 @@ class Row(Message):
     band: list[float] | None
     verdict: Literal["below", "within", "above", "unsure", "unknown"]
     baseline: float | None = None
+    before: float | None = None
+    """The mean as it was at the latest mark."""
+    needed: int | None = None
+    """Strokes still to come before the mean holds; 0: it holds; nil: cannot be said yet."""
 
 
 class Crank(Message):
@@ -93,6 +115,24 @@ class Crank(Message):
     spindle_mm: list[float] | None
     """Spindle in the foot: along heel->toe from the fifth metatarsal head, and up."""
     spindle_se_mm: list[float] | None
+
+
+class Clock(Message):
+    """The device's clock beside the node's CLOCK_MONOTONIC, from stamps and arrivals."""
+
+    offset_s: float
+    """Arrival less stamp at the newest frame, the least delay included."""
+    offset_se_s: float
+    drift_ppm: float | None
+    """By how much the device's clock runs fast; nil before 10 s."""
+    drift_se_ppm: float | None
+    latency_ms: float
+    """Median delay above the least."""
+    latency_p99_ms: float
+    jitter_ms: float | None
+    """Standard deviation of the stamps about the frame numbers."""
+    jumps: int
+    """Of the device's clock."""
 
 
 class Health(Message):
@@ -107,6 +147,34 @@ class Health(Message):
     delay_ms: float | None
     """Newest frame's sending to this message's publishing, on one machine."""
     refused_messages: int = 0
+    duplicates: int = 0
+    """Frames left out because they had come before."""
+    disordered: int = 0
+    """Frames that came out of turn but in time to be put in their place."""
+    late: int = 0
+    """Frames left out because later ones had been used."""
+    future: int = 0
+    """Frames left out because their number or stamp lay beyond reason."""
+    restarts: int = 0
+    """How often the device began to count anew under the same stream."""
+    clock: Clock | None = None
+
+
+class Mark(Message):
+    """An adjustment of the bicycle, marked by the fitter; the averages began anew with it."""
+
+    number: int
+    """Rises by one; never used twice in a run of the node."""
+    t: float | None
+    """Device time, s, of the newest frame at the time."""
+    part: str
+    """Name of an adjustment in the definitions, ``saddle_height`` for one."""
+    amount: float
+    """In the adjustment's unit; its sign says which way."""
+    note: str = ""
+
+
+State = Literal["waiting", "searching", "riding", "still", "silent"]
 
 
 class Snapshot(Message):
@@ -118,7 +186,7 @@ class Snapshot(Message):
     number: int
     stream: str | None
     source: str | None
-    state: Literal["waiting", "searching", "riding", "still", "silent"]
+    state: State
     """No stream yet; crank not found yet; pedalling; not pedalling; stream fell silent."""
     problem: str | None
     """In plain words what keeps numbers from coming, if anything."""
@@ -137,6 +205,71 @@ class Snapshot(Message):
     rows: list[Row]
     cranks: list[Crank]
     health: Health
+    marks: list[Mark] = []
+    """Oldest first; those undone are not among them."""
+    chosen: dict[str, list[list[str]]] = {}
+    """By screen, ``fitter`` or ``rider``: the (measure, event) pairs chosen for it."""
+    edited_bands: int = 0
+    """How many bands differ from those of the discipline."""
+    workload_w: float | None = None
+    recording: str | None = None
+    """Name of the recording under way."""
+    device: DeviceState | None = None
+    """The newest that the device said of itself."""
+    warnings: list[str] = []
+    """In plain words what may soon keep numbers from coming."""
+
+
+class Stroke(Message):
+    """Topic ``strokes``: the final values of one stroke at one event of one side."""
+
+    node: str
+    side: Literal["L", "R", "B"]
+    event: str
+    measures: list[str]
+    stroke: int
+    """Counted from top dead centre of the side's own crank."""
+    t: float
+    """Device time, s."""
+    marks: int
+    """Number of the latest mark before it; 0 before the first."""
+    values: list[float | None]
+    """One for each measure."""
+
+
+class SideCycles(Message):
+    """Every measure of one side round the crank: 37 rows, every 10 deg from 0 to 360."""
+
+    side: Literal["L", "R", "B"]
+    measures: list[str]
+    stroke: int
+    """The latest."""
+    n: int
+    """Strokes in the mean."""
+    last: bytes
+    """37 x measures little-endian float32; NaN = no value."""
+    mean: bytes
+    sd: bytes
+    baseline: bytes = b""
+    """The mean as it was when the baseline was set; empty where there is none."""
+
+
+class Cycles(Message):
+    """Topic ``cycles``: after each stroke, all sides."""
+
+    node: str
+    sides: list[SideCycles]
+
+
+class MeanPose(Message):
+    """Topic ``baseline``: the mean pose when the baseline was set, round the crank."""
+
+    node: str
+    labels: list[str]
+    """Canonical names."""
+    xyz: bytes
+    """36 x labels x 3 little-endian float32, mm in the bike's axes: right crank at 0, 10, ...
+    350 deg; NaN = missing; empty: there is no baseline."""
 
 
 class Live(Message):

@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from livefit.frames import Channel, MarkerBlock, StreamInfo
-from livefit.wire.blocks import FrameReader, describe, pack_block, stream_info, unpack_frames
+from livefit.wire.blocks import (
+    FrameReader,
+    describe,
+    joined,
+    pack_block,
+    stream_info,
+    unpack_frames,
+)
 from livefit.wire.codec import MAX_BYTES, WireError, decode, encode
 from livefit.wire.messages import Description, Frames
 from tests.wire.wire_examples import INFO, block, description, frames
@@ -137,3 +144,24 @@ def test_labels_that_cannot_be_are_refused(labels: list[str], text: str) -> None
 
 def test_the_example_description_says_what_the_stream_is() -> None:
     assert stream_info(description()) == INFO
+
+
+def test_messages_that_follow_each_other_are_read_as_one() -> None:
+    sent = [frames(first, count) for first, count in ((2, 2), (4, 1), (5, 3), (9, 1))]
+    one, other = joined(sent)
+    assert (one.first, one.count, other) == (2, 6, sent[-1])
+    together = unpack_frames(one, description())
+    apart = MarkerBlock.joined([unpack_frames(each, description()) for each in sent[:-1]])
+    np.testing.assert_array_equal(together.numbers, apart.numbers)
+    np.testing.assert_array_equal(together.t, apart.t)
+    np.testing.assert_array_equal(together.positions, apart.positions)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"stream": "another"}, {"first": 5}, {"first": 3}, {"t": b"short"}, {"xyz": b""}],
+)
+def test_messages_that_do_not_fit_together_stay_apart(change: dict[str, Any]) -> None:
+    sent = [frames(2, 2), frames(4, 1).model_copy(update=change)]
+    assert joined(sent) == sent
+    assert joined([]) == []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import msgpack
@@ -15,6 +15,7 @@ from livefit.wire.messages import Request
 from livefit.wire.sockets import (
     ControlClient,
     ControlServer,
+    EndpointError,
     Publisher,
     RefusedError,
     Subscriber,
@@ -36,6 +37,8 @@ def handle(request: Request) -> dict[str, Any]:
             return {"value": 2 * request.args["value"]}
         case "slow":
             raise TimeoutError("no answer from the source")
+        case "astray":
+            raise EndpointError("cannot use the address 'x'")
         case "broken":
             raise KeyError("a fault of the program")
         case "unsendable":
@@ -47,15 +50,17 @@ def handle(request: Request) -> dict[str, Any]:
 class Serving:
     """Answers in a thread until the test is over, and keeps what the handler raised."""
 
-    def __init__(self, server: ControlServer) -> None:
-        self.server, self.over = server, threading.Event()
+    def __init__(
+        self, server: ControlServer, handler: Callable[[Request], dict[str, Any]] = handle
+    ) -> None:
+        self.server, self.handler, self.over = server, handler, threading.Event()
         self.raised: list[Exception] = []
         self.thread = threading.Thread(target=self.run)
 
     def run(self) -> None:
         while not self.over.is_set():
             try:
-                self.server.poll(handle, 0.01)
+                self.server.poll(self.handler, 0.01)
             except KeyError as error:
                 self.raised.append(error)
 
@@ -75,6 +80,8 @@ def test_a_request_is_answered(server: ControlServer) -> None:
             client.request("treble")
         with pytest.raises(RefusedError, match="no answer from the source"):
             client.request("slow")
+        with pytest.raises(RefusedError, match="cannot use the address 'x'"):
+            client.request("astray")
         with pytest.raises(RefusedError, match="'value': expected nil, a number, text, bytes"):
             client.request("unsendable")
         assert client.request("double", {"value": 1}) == {"value": 2}

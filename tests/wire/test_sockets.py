@@ -256,7 +256,7 @@ def test_an_address_that_is_none_is_said_in_words(kind: Any, endpoint: str) -> N
 
 
 def test_a_topic_that_does_not_exist_is_refused() -> None:
-    with pytest.raises(ValueError, match="no topic marks; the topics are description, frames, re"):
+    with pytest.raises(ValueError, match="no topic marks; the topics are description, frames, d"):
         Subscriber(ANY, ["marks"])
 
 

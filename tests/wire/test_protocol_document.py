@@ -1,0 +1,34 @@
+"""The bytes that the protocol's text shows, read by a decoder from the msgpack specification."""
+
+from __future__ import annotations
+
+import re
+from importlib import resources
+
+import pytest
+
+from livefit.wire.codec import decode
+from livefit.wire.messages import Description, Message, Reply, Request
+from tests.wire.msgpack_by_hand import read
+
+SHOWN: dict[str, tuple[type[Message], dict[str, object]]] = {
+    "description": (
+        Description,
+        {
+            "stream": "k3f9", "source": "sensor", "labels": ["R_GT", "R_LE"], "unit": "mm",
+            "up": "+z", "rate_hz": 200, "side": "right",
+        },
+    ),
+    "request": (Request, {"op": "status"}),
+    "reply": (Reply, {"ok": True, "error": None, "result": {}}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SHOWN)
+def test_bytes_shown_in_the_protocol(name: str) -> None:
+    text = resources.files("livefit.wire").joinpath("PROTOCOL.md").read_text("utf-8")
+    (digits,) = re.findall(rf"```msgpack {name}\n(.*?)```", text, re.DOTALL)
+    raw = bytes.fromhex(digits)
+    kind, fields = SHOWN[name]
+    assert read(raw) == fields
+    assert decode(kind, raw) == kind(**fields)
