@@ -1,4 +1,4 @@
-"""What the stream is like: rate, losses, missing markers, delay."""
+"""What the stream is like: rate, losses, missing markers."""
 
 from __future__ import annotations
 
@@ -24,8 +24,6 @@ class StreamHealth:
     ----------
     frames, lost, gaps
         Frames received, frame numbers that never came, and in how many pieces.
-    out_of_order
-        Frames left out because their number did not rise.
     """
 
     def __init__(self, labels: tuple[str | None, ...]) -> None:
@@ -33,24 +31,14 @@ class StreamHealth:
         self.frames = 0
         self.lost = 0
         self.gaps = 0
-        self.out_of_order = 0
         self._last_number: int | None = None
         self._recent: deque[tuple[float, int, IntArray]] = deque()
         self._recent_frames = 0
         self._recent_missing: IntArray = np.zeros(len(labels), dtype=np.int64)
 
-    def take(self, block: MarkerBlock) -> MarkerBlock:
-        """Count a block and return the part of it that is new."""
-        last = self._last_number
-        if last is not None and block.numbers[0] <= last:
-            new = int(np.searchsorted(block.numbers, last, side="right"))
-            self.out_of_order += new
-            block = MarkerBlock(
-                block.numbers[new:], block.t[new:], block.positions[new:], block.channels[new:]
-            )
-        if not len(block):
-            return block
-        before = int(block.numbers[0]) - 1 if last is None else last
+    def take(self, block: MarkerBlock) -> None:
+        """Count frames (at least one) whose numbers follow those before."""
+        before = int(block.numbers[0]) - 1 if self._last_number is None else self._last_number
         self._last_number = int(block.numbers[-1])
         lost = self._last_number - before - len(block)
         if lost:
@@ -58,7 +46,6 @@ class StreamHealth:
             self.gaps += int(np.count_nonzero(np.diff(block.numbers, prepend=before) > 1))
         self.frames += len(block)
         self._remember(float(block.t[-1]), np.isnan(block.positions[:, :, 0]))
-        return block
 
     def _remember(self, t: float, absent: NDArray[np.bool_]) -> None:
         """Add a block up to time t (s), absent (n, m), and forget what is too old."""

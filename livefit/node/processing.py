@@ -3,22 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import replace
-from typing import Any
 from uuid import uuid4
 
 import numpy as np
 
-from livefit.definitions import Definitions, canonical_labels, match_marker_set
+from livefit.definitions import Definitions
 from livefit.frames import MarkerBlock
-from livefit.kernel.kernel import Kernel
-from livefit.kernel.results import Bands, ResultRow, RollingResults, bands_of
-from livefit.kernel.rolling import Rolling
-from livefit.node.health import StreamHealth
+from livefit.node.intake import open_stream
+from livefit.node.order import Run
 from livefit.node.settings import Settings
-from livefit.wire.blocks import FrameReader
-from livefit.wire.messages import Crank, Description, Frames, Health, Live, Pose, Row, Snapshot
+from livefit.node.snapshots import (
+    crank_messages,
+    health_message,
+    live_messages,
+    window_message,
+)
+from livefit.node.trials import Trials
+from livefit.wire.messages import (
+    Description,
+    DeviceState,
+    Frames,
+    Live,
+    Pose,
+    Snapshot,
+    State,
+)
+from livefit.wire.numbers import buffer, number
 
 SILENT_S = 1.0
 """A stream from which nothing came for so long has fallen silent."""
@@ -26,7 +36,10 @@ GATHER_S = 0.03
 """Frames are kept so long before the kernel sees them, while no value can become ready."""
 AWAKE_FRAMES = 3
 """The node looks at frames again so many before a value may become ready."""
+LIVE_EVERY_S = 0.05
+"""The angles at the moving figure are for the eye, which reads no faster."""
 STILL_RPM = 12.0
+WORKLOAD_CHANNEL = "workload"
 
 
 class Processing:
@@ -35,67 +48,51 @@ class Processing:
     Parameters
     ----------
     definitions
-        Measures, events, marker sets and bands.
+        Measures, events, marker sets, bands and adjustments.
     settings
         What the run starts with.
 
     Attributes
     ----------
+    trials
+        The numbers, and what the fitter does with them.
     changed
-        Whether there is a new value since the last snapshot.
+        Whether there is something new since the last snapshot.
     """
 
     def __init__(self, definitions: Definitions, settings: Settings) -> None:
         self._definitions = definitions
-        self._settings = settings
         self._name = uuid4().hex[:12]
         self._number = 0
         self._description: Description | None = None
         self._problem: str | None = None
-        self._baseline: dict[tuple[str, str, str], float] = {}
         self._gathered: list[MarkerBlock] = []
         self._quiet_frames = 0
-        self._made: dict[int, tuple[ResultRow, Row]] = {}
+        self._live: list[Live] = []
+        self._live_at = -math.inf
         self._frame_sent: float | None = None
         self._last_heard: float | None = None
+        self.trials = Trials(definitions, settings, self._name)
         self.refused_messages = 0
         self.changed = True
         definitions.discipline(settings.discipline)
 
     def describe(self, description: Description) -> None:
-        """Take a stream's description; a new stream starts everything but the baseline anew."""
+        """Take a stream's description; a new one starts everything but the fit anew."""
         if self._description is not None and description.stream == self._description.stream:
             return
         self._description = None
         self._problem = None
         self.changed = True
         try:
-            self._reader = FrameReader(description)
-            wanted = self._settings.marker_set or description.marker_set
-            sets = self._definitions.marker_sets
-            chosen = (
-                self._definitions.marker_set(wanted)
-                if wanted
-                else match_marker_set(description.labels, sets)
-            )
-            labels = canonical_labels(description.labels, chosen)
-            self._kernel = Kernel(
-                self._reader.info,
-                labels,
-                self._definitions.measures,
-                self._definitions.events,
-                seat_tube_deg=self._settings.seat_tube_deg,
+            self._reader, self._intake, self._kernel = open_stream(
+                description, self._definitions, self.trials.settings
             )
         except ValueError as error:
+            self.trials.begin(None)
             self._problem = f"the stream of {description.source} cannot be used: {error}"
             return
-        self._health = StreamHealth(labels)
-        self._results = RollingResults(
-            self._kernel.plan.sides,
-            self._definitions.measures,
-            self._settings.window,
-            self._bands(),
-        )
+        self.trials.begin(self._kernel)
         self._description = description
         self._gathered = []
         self._quiet_frames = 0
@@ -107,17 +104,33 @@ class Processing:
         """
         if self._description is None or frames.stream != self._description.stream:
             return
-        block = self._health.take(self._reader.read(frames))
+        runs = self._intake.take(self._reader.read(frames), now)
         self._last_heard = now
         self._frame_sent = frames.sent
-        if not len(block):
-            return
-        self._gathered.append(block)
-        waiting = int(block.numbers[-1] - self._gathered[0].numbers[0]) + 1
-        if waiting > self._quiet_frames:
-            self._push()
+        self._use(runs)
 
-    def _push(self) -> None:
+    def note(self, state: DeviceState, now: float) -> None:
+        """Take what a device says of itself; now: CLOCK_MONOTONIC, s."""
+        if self._description is not None and state.stream == self._description.stream:
+            self._intake.device.take(state, now)
+
+    def _use(self, runs: list[Run]) -> None:
+        for run in runs:
+            if run.anew:
+                self._begin_anew()
+            self._gathered.append(run.block)
+            if run.last - int(self._gathered[0].numbers[0]) >= self._quiet_frames:
+                self.catch_up()
+
+    def _begin_anew(self) -> None:
+        """The device counts anew under the same name: so does everything but the fit."""
+        self.catch_up()
+        intake, described, self._description = self._intake, self._description, None
+        if described is not None:
+            self.describe(described)
+        self._intake = intake
+
+    def catch_up(self) -> None:
         """Give the kernel what was gathered while no value could become ready."""
         if not self._gathered:
             return
@@ -125,9 +138,7 @@ class Processing:
         self._gathered = []
         most = int(GATHER_S * self._reader.info.rate_hz)
         self._quiet_frames = min(self._kernel.quiet_frames(), most)
-        quick = self._kernel.quick()
-        self._results.add(values)
-        if self._results.set_quick(quick) or values:
+        if self.trials.add(self._kernel, values):
             self.changed = True
 
     @property
@@ -145,235 +156,90 @@ class Processing:
     def snapshot(self, now: float) -> Snapshot:
         """Return the whole truth of the moment; now: CLOCK_MONOTONIC, s."""
         self._number += 1
-        if self._description:
-            self._push()
+        ready = self._description is not None
+        if ready:
+            self._use(self._intake.due(now))
+        self.catch_up()
         self.changed = False
-        common: dict[str, Any] = {
-            "node": self._name,
-            "number": self._number,
-            "sent": now,
-            "discipline": self._settings.discipline,
-            "window": _window_message(self._settings.window),
-        }
-        if self._description is None:
-            return Snapshot(
-                **common,
-                stream=None, source=None, state="waiting", problem=self._problem,
-                frame=None, t=None, cadence_rpm=None, strokes={}, refused={}, rows=[], cranks=[],
-                health=Health(
-                    frames=0, lost=0, gaps=0, rate_hz=None, missing={}, delay_ms=None,
-                    refused_messages=self.refused_messages,
-                ),
-            )  # fmt: skip
-        kernel, health = self._kernel, self._health
-        cadence = kernel.speed_rpm()
-        newest = kernel.newest()
-        state = self._state(now, cadence)
+        trials, fit = self.trials, self.trials.fit
+        state = self._state(now)
+        newest = self._kernel.newest() if ready else None
+        cadence = self._kernel.speed_rpm() if ready else None
+        cranks = self._kernel.bike.cranks if ready and self._kernel.bike else {}
         return Snapshot(
-            **common,
-            stream=self._description.stream,
-            source=self._description.source,
+            node=self._name,
+            number=self._number,
+            sent=now,
+            discipline=trials.settings.discipline,
+            window=window_message(trials.settings.window),
+            stream=self._description.stream if self._description else None,
+            source=self._description.source if self._description else None,
             state=state,
             problem=self._problem_now(state),
             frame=newest[0] if newest else None,
             t=newest[1] if newest else None,
             cadence_rpm=None if cadence is None else round(cadence, 2),
-            strokes={side: self._results.strokes(side) for side in self._sides()},
-            refused=dict(kernel.refused),
-            rows=self._rows(),
-            cranks=self._cranks(),
-            health=Health(
-                frames=health.frames,
-                lost=health.lost,
-                gaps=health.gaps,
-                rate_hz=health.rate_hz,
-                missing=health.missing(),
+            strokes={side: trials.strokes_in_window(side) for side in sorted(cranks)},
+            refused=dict(self._kernel.refused) if ready else {},
+            rows=trials.rows() if ready else [],
+            cranks=crank_messages(cranks),
+            health=health_message(
+                self._intake if ready else None,
+                now=now,
                 delay_ms=None if self._frame_sent is None else 1e3 * (now - self._frame_sent),
                 refused_messages=self.refused_messages,
             ),
+            marks=list(fit.marks),
+            chosen={screen: [list(pair) for pair in rows] for screen, rows in fit.chosen.items()},
+            edited_bands=len(fit.edited),
+            workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
+            device=self._intake.device.newest if ready else None,
+            warnings=[*trials.warnings(), *self._intake.warnings(now)] if ready else [],
         )
 
-    def _bands(self) -> Bands:
-        return bands_of(self._definitions.discipline(self._settings.discipline))
-
-    def _sides(self) -> list[str]:
-        bike = self._kernel.bike
-        return sorted(bike.cranks) if bike else []
-
-    def _state(self, now: float, cadence: float | None) -> Any:
+    def _state(self, now: float) -> State:
+        if self._description is None:
+            return "waiting"
         if self._last_heard is None or now - self._last_heard > SILENT_S:
             return "silent"
         if self._kernel.bike is None:
             return "searching"
+        cadence = self._kernel.speed_rpm()
         return "still" if cadence is None or abs(cadence) < STILL_RPM else "riding"
 
-    def _problem_now(self, state: str) -> str | None:
+    def _problem_now(self, state: State) -> str | None:
+        if state == "waiting":
+            return self._problem
         if state == "silent":
             return "no frames come: check the sensor system and the capture process"
-        return self._kernel.problem
-
-    def _rows(self) -> list[Row]:
-        """Rows as messages; those of unchanged results are the same objects as before."""
-        rows = self._results.rows()
-        made = {id(row): self._made.get(id(row)) or (row, self._row(row)) for row in rows}
-        self._made = made
-        return [made[id(row)][1] for row in rows]
-
-    def _row(self, row: ResultRow) -> Row:
-        baseline = self._baseline.get((row.measure, row.side, row.event))
-        interval = None if math.isnan(row.low) else [row.low, row.high]
-        return Row.model_construct(
-            measure=row.measure,
-            side=row.side,
-            event=row.event,
-            crank_deg=_number(row.crank_deg),
-            unit=row.unit,
-            n=row.n,
-            last=_number(row.last),
-            mean=_number(row.mean),
-            sd=_number(row.sd),
-            se=_number(row.se),
-            ci95=interval,
-            band=list(row.band) if row.band else None,
-            verdict=row.verdict,
-            baseline=baseline,
-        )
-
-    def _cranks(self) -> list[Crank]:
-        bike = self._kernel.bike
-        if bike is None:
-            return []
-        return [
-            Crank(
-                side="L" if side == "L" else "R",
-                length_mm=crank.length,
-                length_se_mm=crank.length_se,
-                spindle_mm=list(crank.spindle),
-                spindle_se_mm=list(crank.spindle_se),
+        cadence = self._kernel.speed_rpm()
+        if cadence is not None and cadence < -STILL_RPM:
+            return (
+                "the cranks turn backwards: if the rider pedals forwards, the stream's up axis "
+                "points down, or its markers are mirrored"
             )
-            for side, crank in sorted(bike.cranks.items())
-        ]
+        return self._kernel.problem
 
     def pose(self, now: float) -> Pose | None:
         """Return the newest frame for the moving figure, None before the first."""
         if self._description is None:
             return None
-        self._push()
-        moment = self._kernel.moment()
+        kernel = self._kernel
+        moment = kernel.preview(self._gathered[-1]) if self._gathered else kernel.moment()
         if moment is None:
             return None
-        live = [
-            Live.model_construct(measure=measure.name, side=side.side, value=_number(value))
-            for side in self._kernel.plan.sides
-            if side.side in moment.values
-            for measure, value in zip(
-                side.table.measures, moment.values[side.side].tolist(), strict=True
-            )
-        ]
-        bike = self._kernel.bike
+        if now - self._live_at >= LIVE_EVERY_S or not self._live:
+            self._live_at = now
+            self._live = live_messages(kernel.plan.sides, kernel.measures_at(moment))
+        bike = kernel.bike
         return Pose(
             node=self._name,
             frame=moment.frame,
             t=moment.t,
             sent=now,
             labels=list(self._kernel.labels),
-            xyz=moment.positions.astype("<f4").tobytes(),
-            crank_deg=_number(float(np.degrees(moment.crank) % 360.0)),
+            xyz=buffer(moment.positions),
+            crank_deg=number(float(np.degrees(moment.crank) % 360.0)),
             crank_mm={side: crank.length for side, crank in bike.cranks.items()} if bike else {},
-            live=live,
+            live=self._live,
         )
-
-    def request(self, op: str, args: dict[str, Any], now: float) -> dict[str, Any]:
-        """Carry out a control request and return its result.
-
-        Raises
-        ------
-        ValueError
-            For an operation or arguments that are not understood; the text says what is expected.
-        """
-        operations: dict[str, Callable[[dict[str, Any], float], dict[str, Any]]] = {
-            "status": self._do_status,
-            "set_window": self._do_set_window,
-            "restart_window": self._do_restart_window,
-            "set_baseline": self._do_set_baseline,
-            "clear_baseline": self._do_clear_baseline,
-            "set_discipline": self._do_set_discipline,
-        }
-        if op not in operations:
-            known = ", ".join([*operations, "source"])
-            raise ValueError(f"there is no operation {op!r}; known are {known}")
-        if self._description:
-            self._push()
-        self.changed = True
-        return operations[op](args, now)
-
-    def _do_status(self, args: dict[str, Any], now: float) -> dict[str, Any]:
-        del args
-        snapshot = self.snapshot(now)
-        return snapshot.model_dump(exclude={"rows", "cranks"})
-
-    def _do_set_window(self, args: dict[str, Any], now: float) -> dict[str, Any]:
-        del now
-        window = _window_asked(args)
-        self._settings = replace(self._settings, window=window)
-        if self._description:
-            self._results.resize(window)
-        return {"window": _window_message(window)}
-
-    def _do_restart_window(self, args: dict[str, Any], now: float) -> dict[str, Any]:
-        del args, now
-        if self._description:
-            self._results.restart()
-        return {}
-
-    def _do_set_baseline(self, args: dict[str, Any], now: float) -> dict[str, Any]:
-        del args, now
-        rows = self._results.rows() if self._description else []
-        means = {(r.measure, r.side, r.event): r.mean for r in rows if r.n > 1}
-        if not means:
-            raise ValueError(
-                "there is nothing to keep as a baseline yet: ride at least two strokes"
-            )
-        self._baseline = means
-        self._made = {}
-        return {"rows": len(means)}
-
-    def _do_clear_baseline(self, args: dict[str, Any], now: float) -> dict[str, Any]:
-        del args, now
-        self._baseline = {}
-        self._made = {}
-        return {}
-
-    def _do_set_discipline(self, args: dict[str, Any], now: float) -> dict[str, Any]:
-        del now
-        name = args.get("name")
-        if not isinstance(name, str):
-            raise ValueError(f"set_discipline takes a name as text, got {name!r}")
-        self._definitions.discipline(name)
-        self._settings = replace(self._settings, discipline=name)
-        if self._description:
-            self._results.judge_by(self._bands())
-        return {"discipline": name}
-
-
-def _window_asked(args: dict[str, Any]) -> Rolling:
-    strokes, seconds = args.get("strokes"), args.get("seconds")
-    if (strokes is None) == (seconds is None):
-        raise ValueError(f"set_window takes either strokes or seconds, got {sorted(args)}")
-    if strokes is not None:
-        if isinstance(strokes, bool) or not isinstance(strokes, int | float) or strokes % 1:
-            raise ValueError(f"strokes must be a whole number, got {strokes!r}")
-        return Rolling(strokes=int(strokes))
-    if isinstance(seconds, bool) or not isinstance(seconds, int | float):
-        raise ValueError(f"seconds must be a number, got {seconds!r}")
-    return Rolling(seconds=float(seconds))
-
-
-def _window_message(window: Rolling) -> dict[str, float]:
-    if window.strokes is not None:
-        return {"strokes": float(window.strokes)}
-    return {"seconds": window.seconds} if window.seconds is not None else {}
-
-
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else value

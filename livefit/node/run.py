@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from livefit.definitions import Definitions
 from livefit.node.processing import Processing
+from livefit.node.requests import answer
 from livefit.node.settings import Settings
+from livefit.wire.blocks import joined
 from livefit.wire.codec import WireError
-from livefit.wire.messages import Description, Frames, Request
+from livefit.wire.messages import Description, DeviceState, Frames, Request
 from livefit.wire.sockets import (
     CONTROL_ENDPOINT,
     FRAMES_ENDPOINT,
+    LIMITS,
     RESULTS_ENDPOINT,
     ControlClient,
     ControlServer,
+    Limits,
     Publisher,
     Subscriber,
+    beside,
     wait,
 )
 
@@ -47,6 +52,7 @@ def run_node(
     stop: Callable[[], bool],
     *,
     on_ready: Callable[[NodeEndpoints], None] = lambda _: None,
+    limits: Limits = LIMITS,
 ) -> None:
     """Process frames until `stop` says so.
 
@@ -60,6 +66,8 @@ def run_node(
         Asked several times a second.
     on_ready
         Called once with the real endpoints.
+    limits
+        What to put up with from those who connect.
 
     Raises
     ------
@@ -68,9 +76,11 @@ def run_node(
     """
     processing = Processing(definitions, settings)
     with (
-        Subscriber(endpoints.frames, ["description", "frames"]) as frames,
-        Publisher(endpoints.results, cached=["results"], display=True) as results,
-        ControlServer(endpoints.control) as control,
+        Subscriber(endpoints.frames, ["description", "frames", "device"]) as frames,
+        Publisher(
+            endpoints.results, cached=["results", "baseline"], display=True, limits=limits
+        ) as results,
+        ControlServer(endpoints.control, limits=limits) as control,
     ):
         on_ready(NodeEndpoints(endpoints.frames, results.endpoint, control.endpoint))
         _Loop(processing, frames, results, control).run(stop)
@@ -88,7 +98,7 @@ class _Loop:
         self._frames = frames
         self._results = results
         self._control = control
-        self._refused = 0
+        self._refused, self._log_at = 0, 1
 
     def run(self, stop: Callable[[], bool]) -> None:
         next_pose = next_snapshot = 0.0
@@ -102,29 +112,63 @@ class _Loop:
             if self._processing.changed or now >= next_snapshot:
                 self._results.publish(self._processing.snapshot(now))
                 next_snapshot = now + SNAPSHOT_EVERY_S
+            self._publish_strokes()
             if fresh and now >= next_pose and self._results.listeners("pose"):
                 pose = self._processing.pose(now)
                 if pose is not None:
                     self._results.publish(pose)
                 next_pose = now + POSE_EVERY_S
 
+    def _publish_strokes(self) -> None:
+        """Publish what comes with a stroke or a baseline."""
+        for stroke in self._processing.trials.strokes():
+            self._results.publish(stroke)
+        if self._results.listeners("cycles"):
+            cycles = self._processing.trials.cycles()
+            if cycles is not None:
+                self._results.publish(cycles)
+        pose = self._processing.trials.baseline_pose()
+        if pose is not None:
+            self._results.publish(pose)
+
     def _take(self) -> bool:
         """Take what has come; True if there were frames."""
+        together: list[Frames] = []
         fresh = False
         for _, message in self._frames.poll():
+            if isinstance(message, Frames):
+                together.append(message)
+                continue
+            fresh |= self._take_frames(together)
+            together = []
             if isinstance(message, Description):
                 log.info("stream of %s: %s markers", message.source, len(message.labels))
                 self._processing.describe(message)
-            elif isinstance(message, Frames):
-                try:
-                    self._processing.take(message, time.monotonic())
-                    fresh = True
-                except WireError as error:
-                    self._refuse(str(error))
+            elif isinstance(message, DeviceState):
+                self._processing.note(message, time.monotonic())
+        fresh |= self._take_frames(together)
         refused = self._frames.refused + self._refused
-        if refused != self._processing.refused_messages:
-            self._processing.refused_messages = refused
+        self._processing.refused_messages = refused
+        if refused >= self._log_at:
+            # Each time twice as many: a broken sender must not fill the log.
+            self._log_at = 2 * refused
             log.warning("%d messages refused; the last: %s", refused, self._frames.last_refusal)
+        return fresh
+
+    def _take_frames(self, messages: Sequence[Frames]) -> bool:
+        """Take messages that came together as one; where that is refused, one by one."""
+        fresh = False
+        for run in joined(messages):
+            try:
+                self._processing.take(run, time.monotonic())
+                fresh = True
+            except WireError as error:
+                alone = [m for m in messages if run.first <= m.first < run.first + run.count]
+                if len(alone) < 2:
+                    self._refuse(str(error))
+                    continue
+                for message in alone:
+                    fresh |= self._take_frames([message])
         return fresh
 
     def _refuse(self, why: str) -> None:
@@ -134,7 +178,7 @@ class _Loop:
     def _answer(self, request: Request) -> dict[str, Any]:
         if request.op == "source":
             return self._ask_source(request.args)
-        return self._processing.request(request.op, request.args, time.monotonic())
+        return answer(self._processing, request.op, request.args, time.monotonic())
 
     def _ask_source(self, args: dict[str, Any]) -> dict[str, Any]:
         """Pass a request on to the source's own control socket."""
@@ -144,5 +188,5 @@ class _Loop:
         op, arguments = args.get("op"), args.get("args", {})
         if not isinstance(op, str) or not isinstance(arguments, dict):
             raise ValueError('source takes {"op": name, "args": {...}}, got ' + repr(args)[:200])
-        with ControlClient(endpoint, timeout_s=0.5) as client:
+        with ControlClient(beside(endpoint, self._frames.address), timeout_s=0.5) as client:
             return client.request(op, arguments)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, check_seat_tube
 from livefit.kernel.rolling import Rolling
 
 DEFAULT_STROKES = 15
+HOLDS_WITHIN: Mapping[str, float] = {"deg": 1.0, "mm": 3.0, "rpm": 1.0}
+"""A mean holds when its 95 % interval is no wider than +- so much: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -22,6 +25,8 @@ class Settings:
         Whose target bands judge.
     seat_tube_deg
         Seat-tube angle of the bicycle.
+    holds_within
+        By unit: how narrow a mean's interval must be for it to hold.
     marker_set
         Name of the marker set; None = the one that fits the stream's labels best.
     """
@@ -30,6 +35,15 @@ class Settings:
     discipline: str = "road_endurance"
     seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG
     marker_set: str | None = None
+    holds_within: Mapping[str, float] = field(default_factory=lambda: HOLDS_WITHIN)
 
     def __post_init__(self) -> None:
         check_seat_tube(self.seat_tube_deg)
+
+    def with_window(self, window: Rolling) -> Settings:
+        """The same with another window."""
+        return replace(self, window=window)
+
+    def with_discipline(self, discipline: str) -> Settings:
+        """The same with another discipline."""
+        return replace(self, discipline=discipline)

@@ -8,6 +8,7 @@ import pytest
 
 from livefit.frames import MarkerBlock
 from livefit.kernel.rolling import Rolling
+from livefit.node.requests import answer
 from livefit.node.settings import Settings
 from tests.node.streams import (
     STARTED,
@@ -29,7 +30,7 @@ def ridden() -> Played:
 
 
 def ask(ride: Played, op: str, **args: Any) -> dict[str, Any]:
-    return ride.node.request(op, args, ride.now)
+    return answer(ride.node, op, args, ride.now)
 
 
 def test_set_window() -> None:
@@ -57,9 +58,9 @@ def test_a_window_in_seconds_survives_a_refused_stroke() -> None:
 
 def test_set_window_before_a_stroke_and_before_a_stream() -> None:
     node = processing()
-    assert node.request("set_window", {"seconds": 30.0}, 0.0) == {"window": {"seconds": 30.0}}
+    assert answer(node, "set_window", {"seconds": 30.0}, 0.0) == {"window": {"seconds": 30.0}}
     node.describe(description())
-    assert node.request("set_window", {"seconds": 20}, 0.0) == {"window": {"seconds": 20.0}}
+    assert answer(node, "set_window", {"seconds": 20}, 0.0) == {"window": {"seconds": 20.0}}
     play(node, messages(block()))
     assert row(node.snapshot(STARTED), "knee_flexion", "R", "bdc").n > 15
 
@@ -77,7 +78,7 @@ def test_set_window_before_a_stroke_and_before_a_stream() -> None:
         ({"strokes": float("inf")}, "strokes must be a whole number, got inf"),
         ({"seconds": "long"}, "seconds must be a number, got 'long'"),
         ({"seconds": -1}, "a window lasts longer than 0 s, got -1.0"),
-        ({"seconds": float("nan")}, "a window lasts longer than 0 s, got nan"),
+        ({"seconds": float("nan")}, "seconds must be finite, got nan"),
     ],
 )
 def test_a_wrong_window_says_what_was_expected(
@@ -85,7 +86,7 @@ def test_a_wrong_window_says_what_was_expected(
 ) -> None:
     before = ridden.snapshot().window
     with pytest.raises(ValueError, match=said.replace("[", r"\[").replace("]", r"\]")):
-        ridden.node.request("set_window", args, ridden.now)
+        answer(ridden.node, "set_window", args, ridden.now)
     assert ridden.snapshot().window == before
 
 
@@ -116,7 +117,7 @@ def test_baseline() -> None:
 
 def test_no_baseline_before_a_stream() -> None:
     with pytest.raises(ValueError, match="nothing to keep as a baseline yet"):
-        processing().request("set_baseline", {}, 0.0)
+        answer(processing(), "set_baseline", {}, 0.0)
 
 
 def test_set_discipline_judges_the_same_values_by_other_bands() -> None:
@@ -143,19 +144,19 @@ def test_a_wrong_discipline_says_what_was_expected(
     ridden: Played, args: dict[str, Any], said: str
 ) -> None:
     with pytest.raises(ValueError, match=said):
-        ridden.node.request("set_discipline", args, ridden.now)
+        answer(ridden.node, "set_discipline", args, ridden.now)
     assert ridden.snapshot().discipline == "road_endurance"
 
 
 def test_an_unknown_operation_lists_those_there_are(ridden: Played) -> None:
     with pytest.raises(ValueError, match="there is no operation 'fly'; known are status, ") as told:
-        ridden.node.request("fly", {}, ridden.now)
+        answer(ridden.node, "fly", {}, ridden.now)
     for op in ("set_window", "restart_window", "set_baseline", "clear_baseline", "set_discipline"):
         assert op in str(told.value)
 
 
 def test_status_is_the_snapshot_without_its_rows(ridden: Played) -> None:
-    status = ridden.node.request("status", {}, ridden.now)
+    status = answer(ridden.node, "status", {}, ridden.now)
     assert (status["state"], status["stream"]) == ("riding", "one")
     assert "rows" not in status
-    assert processing().request("status", {}, 1.0)["state"] == "waiting"
+    assert answer(processing(), "status", {}, 1.0)["state"] == "waiting"

@@ -6,6 +6,7 @@ import pytest
 
 from livefit.definitions import DefinitionError
 from livefit.frames import MarkerBlock, StreamInfo
+from livefit.node.requests import answer
 from livefit.node.settings import Settings
 from livefit.wire.blocks import describe, pack_block
 from livefit.wire.codec import WireError
@@ -114,7 +115,7 @@ def test_a_stream_without_foot_markers_says_what_is_missing() -> None:
 
 def test_a_new_stream_starts_everything_but_the_baseline_anew() -> None:
     ride = played()
-    ride.node.request("set_baseline", {}, ride.now)
+    answer(ride.node, "set_baseline", {}, ride.now)
     ride.node.describe(description())
     assert ride.snapshot().strokes == {"L": 15, "R": 15}
     ride.node.describe(description("two"))

@@ -1,0 +1,151 @@
+"""What the fitter has marked, kept and chosen; a new stream does not change it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from livefit.definitions import DefinitionError, Definitions
+from livefit.kernel.results import Bands, ResultRow, bands_of
+from livefit.wire.messages import Mark
+
+Key = tuple[str, str, str]
+"""Measure, side, event."""
+Pair = tuple[str, str]
+"""Measure, event."""
+
+MOST_CHOSEN: Mapping[str, int] = {"fitter": 12, "rider": 3}
+"""Screens that rows are chosen for, and how many each can show."""
+
+
+class Fit:
+    """The state of a fit, apart from its numbers.
+
+    Parameters
+    ----------
+    definitions
+        Measures, events, bands and adjustments.
+
+    Attributes
+    ----------
+    baseline
+        Means to compare with, by measure, side and event.
+    marks
+        Adjustments, oldest first.
+    chosen
+        Rows chosen for each screen.
+    edited
+        Bands of the fitter's own, over those of the discipline.
+    """
+
+    def __init__(self, definitions: Definitions) -> None:
+        self._definitions = definitions
+        self._last_number = 0
+        self._befores: list[dict[Key, float]] = []
+        self.baseline: dict[Key, float] = {}
+        self.marks: list[Mark] = []
+        self.chosen: dict[str, list[Pair]] = {}
+        self.edited: dict[Pair, tuple[float, float]] = {}
+
+    @property
+    def mark_in_force(self) -> int:
+        """Number of the latest mark; 0 before the first."""
+        return self.marks[-1].number if self.marks else 0
+
+    @property
+    def before(self) -> Mapping[Key, float]:
+        """Means as they were at the latest mark."""
+        return self._befores[-1] if self._befores else {}
+
+    def keep_baseline(self, rows: Sequence[ResultRow]) -> int:
+        """Keep the present means to compare with, and return how many.
+
+        Raises
+        ------
+        ValueError
+            If there are none yet.
+        """
+        means = _means(rows)
+        if not means:
+            raise ValueError(
+                "there is nothing to keep as a baseline yet: ride at least two strokes"
+            )
+        self.baseline = means
+        return len(means)
+
+    def mark(
+        self, part: str, amount: float, note: str, *, t: float | None, rows: Sequence[ResultRow]
+    ) -> Mark:
+        """Note an adjustment and the means before it.
+
+        Raises
+        ------
+        ValueError
+            If there is no such adjustment.
+        """
+        self._definitions.adjustment(part)
+        self._last_number += 1
+        mark = Mark(number=self._last_number, t=t, part=part, amount=amount, note=note)
+        self.marks.append(mark)
+        self._befores.append(_means(rows))
+        return mark
+
+    def unmark(self) -> Mark:
+        """Take the latest mark back.
+
+        Raises
+        ------
+        ValueError
+            If there is none.
+        """
+        if not self.marks:
+            raise ValueError("there is no mark to take back")
+        self._befores.pop()
+        return self.marks.pop()
+
+    def choose(self, screen: str, pairs: Sequence[Pair]) -> None:
+        """Choose the rows of a screen; none: its own choice.
+
+        Raises
+        ------
+        ValueError
+            If the screen or a row does not exist, or there are too many.
+        """
+        if screen not in MOST_CHOSEN:
+            raise ValueError(f"expected a screen, {' or '.join(MOST_CHOSEN)}, got {screen!r}")
+        if len(pairs) > MOST_CHOSEN[screen]:
+            most = MOST_CHOSEN[screen]
+            raise ValueError(f"the {screen} sees at most {most} rows, got {len(pairs)}")
+        for pair in pairs:
+            self._check(pair)
+        self.chosen[screen] = list(dict.fromkeys(pairs))
+        if not pairs:
+            del self.chosen[screen]
+
+    def edit_band(self, pair: Pair, low: float, high: float) -> None:
+        """Judge a row by a band of the fitter's own.
+
+        Raises
+        ------
+        ValueError
+            If there is no such row, or the edges do not rise.
+        """
+        self._check(pair)
+        if not low < high:
+            raise ValueError(f"a band's low edge lies below its high one, got {low:g} and {high:g}")
+        self.edited[pair] = (low, high)
+
+    def bands(self, discipline: str) -> Bands:
+        """The bands in force."""
+        return {**bands_of(self._definitions.discipline(discipline)), **self.edited}
+
+    def _check(self, pair: Pair) -> None:
+        measure, event = pair
+        listed = self._definitions.measure(measure).events
+        if event not in listed:
+            raise DefinitionError(
+                f"{measure} is not taken at {event}; it is at {', '.join(listed)}"
+            )
+
+
+def _means(rows: Iterable[ResultRow]) -> dict[Key, float]:
+    return {(r.measure, r.side, r.event): r.mean for r in rows if r.n > 1}

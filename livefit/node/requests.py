@@ -1,0 +1,165 @@
+"""Control requests: what may be asked of the node, and how its arguments are read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from livefit.kernel.rolling import Rolling
+from livefit.node.fit import Pair
+from livefit.node.processing import Processing
+
+Args = dict[str, Any]
+
+HISTORY_STROKES = 600
+MOST_HISTORY = 3000
+
+
+def answer(node: Processing, op: str, args: Args, now: float) -> dict[str, Any]:
+    """Carry out a control request and return its result.
+
+    Parameters
+    ----------
+    node
+        Whom it is asked of.
+    op, args
+        As :data:`OPERATIONS` and the protocol's document have them.
+    now
+        CLOCK_MONOTONIC, s.
+
+    Raises
+    ------
+    ValueError
+        For an operation or arguments that are not understood; the text says what is expected.
+    """
+    if op == "status":
+        return node.snapshot(now).model_dump(exclude={"rows", "cranks"})
+    if op not in OPERATIONS:
+        known = ", ".join(["status", *OPERATIONS, "source"])
+        raise ValueError(f"there is no operation {op!r}; known are {known}")
+    node.catch_up()
+    node.trials.settle()
+    result = OPERATIONS[op](node, args)
+    node.changed = True
+    return result
+
+
+def _set_window(node: Processing, args: Args) -> Args:
+    strokes, seconds = args.get("strokes"), args.get("seconds")
+    if (strokes is None) == (seconds is None):
+        raise ValueError(f"set_window takes either strokes or seconds, got {sorted(args)}")
+    if strokes is not None:
+        if isinstance(strokes, bool) or not isinstance(strokes, int | float) or strokes % 1:
+            raise ValueError(f"strokes must be a whole number, got {strokes!r}")
+        return {"window": node.trials.set_window(Rolling(strokes=int(strokes)))}
+    return {"window": node.trials.set_window(Rolling(seconds=_finite(args, "seconds")))}
+
+
+def _restart_window(node: Processing, args: Args) -> Args:
+    del args
+    node.trials.restart()
+    return {}
+
+
+def _set_baseline(node: Processing, args: Args) -> Args:
+    del args
+    return {"rows": node.trials.keep_baseline()}
+
+
+def _clear_baseline(node: Processing, args: Args) -> Args:
+    del args
+    node.trials.drop_baseline()
+    return {}
+
+
+def _set_discipline(node: Processing, args: Args) -> Args:
+    name = args.get("name")
+    if not isinstance(name, str):
+        raise ValueError(f"set_discipline takes a name as text, got {name!r}")
+    node.trials.set_discipline(name)
+    return {"discipline": name}
+
+
+def _mark(node: Processing, args: Args) -> Args:
+    amount = _finite(args, "amount")
+    if amount == 0:
+        raise ValueError("amount must not be 0: nothing would have been adjusted")
+    note = args.get("note", "")
+    if not isinstance(note, str) or len(note) > 500:
+        raise ValueError(f"note must be text of at most 500 characters, got {note!r:.60}")
+    return node.trials.mark(_text(args, "part"), amount, note).model_dump()
+
+
+def _unmark(node: Processing, args: Args) -> Args:
+    del args
+    return node.trials.unmark().model_dump()
+
+
+def _set_band(node: Processing, args: Args) -> Args:
+    pair = (_text(args, "measure"), _text(args, "event"))
+    node.trials.edit_band(pair, _finite(args, "low"), _finite(args, "high"))
+    return {}
+
+
+def _reset_bands(node: Processing, args: Args) -> Args:
+    del args
+    node.trials.reset_bands()
+    return {}
+
+
+def _choose(node: Processing, args: Args) -> Args:
+    node.trials.fit.choose(_text(args, "screen"), _pairs(args))
+    return {}
+
+
+def _history(node: Processing, args: Args) -> Args:
+    strokes = args.get("strokes", HISTORY_STROKES)
+    if isinstance(strokes, bool) or not isinstance(strokes, int) or not 0 < strokes <= MOST_HISTORY:
+        raise ValueError(f"strokes must be a whole number up to {MOST_HISTORY}, got {strokes!r}")
+    return {"rows": node.trials.history.rows(_pairs(args), strokes)}
+
+
+OPERATIONS: dict[str, Callable[[Processing, Args], Args]] = {
+    "set_window": _set_window,
+    "restart_window": _restart_window,
+    "set_baseline": _set_baseline,
+    "clear_baseline": _clear_baseline,
+    "set_discipline": _set_discipline,
+    "mark": _mark,
+    "unmark": _unmark,
+    "set_band": _set_band,
+    "reset_bands": _reset_bands,
+    "choose": _choose,
+    "history": _history,
+}
+
+
+def _finite(args: Args, name: str) -> float:
+    value = args.get(name)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"{name} must be a number, got {value!r}")
+    if not math.isfinite(value):
+        raise ValueError(f"{name} must be finite, got {value!r}")
+    return float(value)
+
+
+def _text(args: Args, name: str) -> str:
+    value = args.get(name)
+    if not isinstance(value, str):
+        raise ValueError(f"{name} must be text, got {value!r}")
+    return value
+
+
+def _pairs(args: Args) -> list[Pair]:
+    rows = args.get("rows")
+    if not isinstance(rows, list):
+        raise ValueError(f"rows must be a list of [measure, event], got {rows!r:.60}")
+    pairs = []
+    for row in rows:
+        match row:
+            case [str(measure), str(event)]:
+                pairs.append((measure, event))
+            case _:
+                raise ValueError(f"a row must be [measure, event], two texts, got {row!r:.60}")
+    return pairs

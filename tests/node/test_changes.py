@@ -1,0 +1,302 @@
+"""Marks, baselines, bands and choices: what they change in the numbers, and how they are undone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from livefit.node.processing import Processing
+from livefit.node.requests import answer
+from livefit.wire.messages import Mark
+from livefit.wire.numbers import table
+from tests.node.streams import (
+    Played,
+    block,
+    description,
+    messages,
+    play,
+    played,
+    processing,
+    row,
+)
+
+KNEE = ("knee_flexion", "R", "bdc")
+PAIR = ["knee_flexion", "bdc"]
+
+
+def ask(ride: Played, op: str, **args: Any) -> dict[str, Any]:
+    return answer(ride.node, op, args, ride.now)
+
+
+@pytest.fixture(scope="module")
+def ridden() -> Played:
+    """A node after a whole ride; not to be changed."""
+    return played()
+
+
+def half_ridden() -> tuple[Processing, Played, list[Any]]:
+    """A node in the middle of a ride, and the rest of it."""
+    node = processing()
+    node.describe(description())
+    sent = messages(block())
+    half = len(sent) // 2
+    return node, Played(node, play(node, sent[:half])), sent[half:]
+
+
+def strokes_of(node: Processing) -> list[tuple[int, int]]:
+    """Stroke numbers and marks of the right knee at the bottom."""
+    [found] = [
+        r for r in node.trials.history.rows([("knee_flexion", "bdc")], 100) if r["side"] == "R"
+    ]
+    return list(zip(found["strokes"], found["marks"], strict=True))
+
+
+def test_a_mark_begins_the_averages_anew_and_keeps_what_was_before() -> None:
+    node, ride, rest = half_ridden()
+    was = row(ride.snapshot(), *KNEE)
+    made = ask(ride, "mark", part="saddle_height", amount=-5, note="seat post slid")
+    assert made == {
+        "number": 1, "t": ride.snapshot().t, "part": "saddle_height", "amount": -5.0,
+        "note": "seat post slid",
+    }  # fmt: skip
+    marked = ride.snapshot()
+    assert marked.marks == [Mark(**made)]
+    now = row(marked, *KNEE)
+    assert (now.n, now.mean, now.before, now.baseline) == (0, None, was.mean, None)
+    after = Played(node, play(node, rest))
+    assert 0 < row(after.snapshot(), *KNEE).n < was.n + 8
+    assert row(after.snapshot(), *KNEE).before == was.mean
+
+
+def test_strokes_under_way_at_a_mark_belong_to_what_was_before() -> None:
+    """The truth: a stroke belongs to the mark if its own top dead centre came after it."""
+    node, ride, rest = half_ridden()
+    marked_at = ride.snapshot().t
+    assert marked_at is not None
+    ask(ride, "mark", part="saddle_height", amount=5)
+    after = Played(node, play(node, rest))
+    ask(after, "set_window", strokes=50)
+    [tops] = [
+        r for r in node.trials.history.rows([("knee_flexion", "tdc")], 100) if r["side"] == "R"
+    ]
+    began = dict(zip(tops["strokes"], tops["t"], strict=True))
+    found = strokes_of(node)
+    assert {marks for _, marks in found} == {0, 1}
+    for stroke, marks in found:
+        assert marks == (began.get(stroke, 0.0) > marked_at), stroke
+    counted = sum(marks for _, marks in found)
+    quick = row(after.snapshot(), *KNEE).n - counted
+    assert quick in (0, 1)
+
+
+def test_a_mark_taken_back_leaves_the_averages_as_if_it_had_never_been(ridden: Played) -> None:
+    node, ride, rest = half_ridden()
+    ask(ride, "mark", part="saddle_height", amount=5)
+    after = Played(node, play(node, rest))
+    assert ask(after, "unmark")["number"] == 1
+    snapshot, undisturbed = after.snapshot(), ridden.snapshot()
+    assert snapshot.marks == []
+    assert [(r.measure, r.side, r.event, r.n) for r in snapshot.rows] == [
+        (r.measure, r.side, r.event, r.n) for r in undisturbed.rows
+    ]
+    for ours, theirs in zip(snapshot.rows, undisturbed.rows, strict=True):
+        assert ours.mean == pytest.approx(theirs.mean, abs=1e-9)
+        assert ours.before is None
+    assert {marks for _, marks in strokes_of(node)} == {0}
+
+
+def test_marks_are_numbered_and_no_number_comes_twice() -> None:
+    ride = played()
+    ask(ride, "mark", part="saddle_height", amount=5)
+    ask(ride, "mark", part="saddle_setback", amount=-3)
+    ask(ride, "unmark")
+    ask(ride, "mark", part="saddle_tilt", amount=1)
+    assert [(m.number, m.part) for m in ride.snapshot().marks] == [
+        (1, "saddle_height"), (3, "saddle_tilt"),
+    ]  # fmt: skip
+    ask(ride, "unmark")
+    ask(ride, "unmark")
+    with pytest.raises(ValueError, match="there is no mark to take back"):
+        ask(ride, "unmark")
+
+
+def test_a_mark_before_and_across_streams() -> None:
+    node = processing()
+    assert answer(node, "mark", {"part": "saddle_height", "amount": 5}, 0.0)["t"] is None
+    node.describe(description())
+    ride = Played(node, play(node, messages(block())))
+    assert len(ride.snapshot().marks) == 1
+    node.describe(description("two"))
+    assert len(ride.snapshot().marks) == 1
+    ask(ride, "unmark")
+    assert ride.snapshot().marks == []
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        ({"part": "engine", "amount": 5}, "no adjustment is named 'engine'; expected one of: sad"),
+        ({"part": 3, "amount": 5}, "part must be text, got 3"),
+        ({"part": "saddle_height"}, "amount must be a number, got None"),
+        ({"part": "saddle_height", "amount": True}, "amount must be a number, got True"),
+        ({"part": "saddle_height", "amount": float("inf")}, "amount must be finite, got inf"),
+        ({"part": "saddle_height", "amount": 0}, "amount must not be 0: nothing would have been"),
+        ({"part": "saddle_height", "amount": 5, "note": 1}, "note must be text of at most 500"),
+    ],
+)
+def test_a_wrong_mark_says_what_was_expected(
+    ridden: Played, args: dict[str, Any], said: str
+) -> None:
+    with pytest.raises(ValueError, match=said):
+        ask(ridden, "mark", **args)
+    assert ridden.snapshot().marks == []
+
+
+def test_a_band_of_the_fitters_own_judges_until_it_is_taken_back() -> None:
+    ride = played()
+    shipped = row(ride.snapshot(), *KNEE)
+    ask(ride, "set_band", measure="knee_flexion", event="bdc", low=80, high=90.5)
+    edited = ride.snapshot()
+    assert edited.edited_bands == 1
+    assert (row(edited, *KNEE).band, row(edited, *KNEE).verdict) == ([80.0, 90.5], "below")
+    ask(ride, "set_discipline", name="time_trial")
+    assert row(ride.snapshot(), *KNEE).band == [80.0, 90.5]
+    ask(ride, "set_discipline", name="road_endurance")
+    ask(ride, "reset_bands")
+    back = ride.snapshot()
+    assert (row(back, *KNEE).band, back.edited_bands) == (shipped.band, 0)
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        ({"low": 5, "high": 5}, "a band's low edge lies below its high one, got 5 and 5"),
+        ({"low": 5}, "high must be a number, got None"),
+        ({"low": 5, "high": 9, "event": "mean"}, "knee_flexion is not taken at mean; it is at"),
+        ({"low": 5, "high": 9, "event": "nowhere"}, "knee_flexion is not taken at nowhere"),
+        ({"low": 5, "high": 9, "measure": "nothing"}, "no measure is named 'nothing'"),
+    ],
+)
+def test_a_wrong_band_says_what_was_expected(
+    ridden: Played, args: dict[str, Any], said: str
+) -> None:
+    with pytest.raises(ValueError, match=said):
+        ask(ridden, "set_band", **{"measure": "knee_flexion", "event": "bdc", **args})
+
+
+def test_rows_are_chosen_for_a_screen() -> None:
+    ride = played()
+    assert ride.snapshot().chosen == {}
+    ask(ride, "choose", screen="rider", rows=[PAIR, PAIR])
+    ask(ride, "choose", screen="fitter", rows=[["hip_angle", "tdc"], PAIR])
+    assert ride.snapshot().chosen == {"rider": [PAIR], "fitter": [["hip_angle", "tdc"], PAIR]}
+    ask(ride, "choose", screen="rider", rows=[])
+    assert "rider" not in ride.snapshot().chosen
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        ({"screen": "door", "rows": []}, "expected a screen, fitter or rider, got 'door'"),
+        ({"screen": "rider", "rows": [PAIR] * 4}, "the rider sees at most 3 rows, got 4"),
+        ({"screen": "rider", "rows": "knee"}, r"rows must be a list of \[measure, event\], got"),
+        ({"screen": "rider", "rows": [["knee"]]}, r"a row must be \[measure, event\], two texts"),
+        ({"screen": "rider", "rows": [["knee", "bdc"]]}, "no measure is named 'knee'"),
+    ],
+)
+def test_a_wrong_choice_says_what_was_expected(
+    ridden: Played, args: dict[str, Any], said: str
+) -> None:
+    with pytest.raises(ValueError, match=said):
+        ask(ridden, "choose", **args)
+
+
+def test_history_is_what_was_published_stroke_by_stroke() -> None:
+    ride = played()
+    published = [
+        (s.stroke, s.t, s.values[s.measures.index("knee_flexion")])
+        for s in ride.node.trials.strokes()
+        if s.event == "bdc" and s.side == "R" and "knee_flexion" in s.measures
+    ]
+    assert ride.node.trials.strokes() == []
+    found = ask(ride, "history", rows=[PAIR, ["hip_angle", "tdc"]])["rows"]
+    assert {(r["measure"], r["event"], r["side"]) for r in found} == {
+        (*pair, side) for pair in (("knee_flexion", "bdc"), ("hip_angle", "tdc")) for side in "LR"
+    }
+    [right] = [r for r in found if (r["measure"], r["side"]) == ("knee_flexion", "R")]
+    assert list(zip(right["strokes"], right["t"], right["values"], strict=True)) == published
+    [few] = [r for r in ask(ride, "history", rows=[PAIR], strokes=3)["rows"] if r["side"] == "R"]
+    assert few["values"] == right["values"][-3:]
+    last = [v for v in right["values"] if v is not None]
+    window = row(ride.snapshot(), *KNEE)
+    assert window.mean == pytest.approx(np.mean(last[-window.n :]), abs=0.2)
+    with pytest.raises(ValueError, match="strokes must be a whole number up to 3000, got 0"):
+        ask(ride, "history", rows=[PAIR], strokes=0)
+
+
+def test_cycles_carry_the_means_of_the_rows() -> None:
+    """At 0, 90, 180 and 270 deg a mean cycle is the rolling mean of the final values."""
+    ride = played()
+    cycles = ride.node.trials.cycles()
+    assert cycles is not None
+    assert ride.node.trials.cycles() is None
+    assert [each.side for each in cycles.sides] == ["B", "L", "R"] or [
+        each.side for each in cycles.sides
+    ] == ["L", "R"]
+    for own in cycles.sides:
+        if own.side == "B":
+            continue
+        shape = (37, len(own.measures))
+        mean, sd, last = (table(raw, shape) for raw in (own.mean, own.sd, own.last))
+        column = own.measures.index("knee_flexion")
+        values = {
+            at: [
+                v
+                for r in ride.node.trials.history.rows([("knee_flexion", event)], 100)
+                if r["side"] == own.side
+                for n, v in zip(r["strokes"], r["values"], strict=True)
+                if own.stroke - own.n < n <= own.stroke
+            ]
+            for event, at in (("tdc", 0), ("bdc", 18))
+        }
+        for at, kept in values.items():
+            assert len(kept) == own.n
+            assert mean[at, column] == pytest.approx(np.mean(kept), abs=1e-3)
+            assert sd[at, column] == pytest.approx(np.std(kept, ddof=1), abs=1e-3)
+            assert last[at, column] == pytest.approx(kept[-1], abs=1e-3)
+
+
+def test_a_baseline_keeps_its_cycles_and_its_mean_pose() -> None:
+    ride = played()
+    first = ride.node.trials.cycles()
+    assert first is not None
+    assert ride.node.trials.baseline_pose() is None
+    ask(ride, "set_baseline")
+    kept, pose = ride.node.trials.cycles(), ride.node.trials.baseline_pose()
+    assert kept is not None
+    assert pose is not None
+    assert [s.baseline for s in kept.sides] == [s.mean for s in first.sides]
+    xyz = table(pose.xyz, (36, len(pose.labels), 3))
+    hip, knee, ankle = (xyz[:, pose.labels.index(f"R_{name}")] for name in ("GT", "LE", "LM"))
+    own = next(s for s in kept.sides if s.side == "R")
+    mean = table(own.mean, (37, len(own.measures)))[:36, own.measures.index("knee_flexion")]
+    thigh, shank = hip - knee, ankle - knee
+    cosine = (thigh * shank).sum(1) / np.linalg.norm(thigh, axis=1) / np.linalg.norm(shank, axis=1)
+    # The angle of the mean pose is the mean of the angles but for their curvature.
+    assert 180 - np.degrees(np.arccos(cosine)) == pytest.approx(mean, abs=0.1)
+    ask(ride, "clear_baseline")
+    cleared, gone = ride.node.trials.cycles(), ride.node.trials.baseline_pose()
+    assert cleared is not None
+    assert gone is not None
+    assert gone.xyz == b""
+    assert all(s.baseline == b"" for s in cleared.sides)
+
+
+def test_rows_say_how_many_strokes_are_needed(ridden: Played) -> None:
+    for each in ridden.snapshot().rows:
+        if each.needed == 0 and each.ci95 is not None and each.n >= 5:
+            limit = {"deg": 1.0, "mm": 3.0, "rpm": 1.0}[each.unit]
+            assert each.ci95[1] - each.ci95[0] <= 2 * limit + 1e-9
+        assert (each.needed is None) <= (each.n < 3 or (each.sd or 0.0) > 0.0)
