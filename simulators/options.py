@@ -86,6 +86,8 @@ OPTIONS: Mapping[str, _Option] = {
     "heading": _Option("0", "where the bicycle points, deg", _number(-360, 360)),
     "up": _Option("+z", "capture axis that points up", _one_of(*get_args(Up))),
     "crank_sensor": _Option("no", "send the crank angle too", _one_of("yes", "no")),
+    "battery": _Option("", "minutes its battery lasts; empty: unsaid", _or_own(_number(0.1, 1e4))),
+    "fault": _Option("", "what is broken on purpose: a name of configs/faults", str),
 }  # fmt: skip
 
 
@@ -127,6 +129,7 @@ def read_options(options: Mapping[str, str]) -> tuple[RiderSimulation, Sensor, f
         side=v["side"],
         extra=tuple(v["extra"].split("+")) if v["extra"] else (),
         crank_sensor=v["crank_sensor"] == "yes",
+        battery_s=None if v["battery"] is None else 60 * v["battery"],
     )
     return RiderSimulation(body, bicycle, style, seed=v["seed"]), sensor, v["seconds"]
 

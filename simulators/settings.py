@@ -282,6 +282,8 @@ class Sensor:
         Further markers: HF, FM and PED on each side, and BIKE for five on the bicycle.
     crank_sensor
         Whether the right crank's angle travels with the frames.
+    battery_s
+        How long its battery lasts from the beginning; None: it says nothing of it.
     """
 
     rate_hz: float = 200.0
@@ -299,6 +301,7 @@ class Sensor:
     side: Literal["both", "left", "right"] = "both"
     extra: tuple[str, ...] = ()
     crank_sensor: bool = False
+    battery_s: float | None = None
 
     def __post_init__(self) -> None:
         for name in ("dropout", "blank", "lost"):

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 
 from livefit.frames import MarkerBlock, StreamInfo
+from simulators.faults import read_fault
+from simulators.faulty import FaultySource
 from simulators.options import read_options
 from simulators.rider import RiderSimulation
 from simulators.schedule import Change, Quantity
@@ -49,6 +53,7 @@ class SimulatedSource:
     ) -> None:
         self.simulation = simulation
         self._sensor = sensor
+        self._info = stream_info(sensor)
         self._end = None if seconds is None else int(seconds * sensor.rate_hz)
         self._clock, self._sleep = clock, sleep
         self._began: float | None = None
@@ -68,7 +73,7 @@ class SimulatedSource:
 
     def describe(self) -> StreamInfo:
         """What holds for every frame."""
-        return stream_info(self._sensor)
+        return self._info
 
     def read(self, timeout_s: float) -> MarkerBlock | None:
         """Frames that have become due, or None if there is none within the timeout.
@@ -117,6 +122,13 @@ class SimulatedSource:
         if op not in self._operations:
             raise ValueError(f"unknown operation {op!r}; known are {', '.join(self._operations)}")
         return self._operations[op](args)
+
+    def device_state(self) -> dict[str, Any]:
+        """How the sensor is: its battery falls evenly and is told in hundredths."""
+        life = self._sensor.battery_s
+        if life is None:
+            return {}
+        return {"battery": math.ceil(100 * max(1 - self._now / life, 0.0)) / 100}
 
     def close(self) -> None:
         """Nothing to give back."""
@@ -245,7 +257,17 @@ def _number(args: dict[str, object], name: str, default: float | None = None) ->
     return float(value)
 
 
-def open_simulated(options: dict[str, str]) -> SimulatedSource:
-    """Open the simulated source; an unknown option raises ValueError and lists the known ones."""
-    simulation, sensor, seconds = read_options(options)
-    return SimulatedSource(simulation, sensor, seconds=seconds)
+def open_simulated(options: dict[str, str]) -> SimulatedSource | FaultySource:
+    """Open the simulated source, with a fault if the option of that name says so.
+
+    Options given here go before those of the fault.
+
+    Raises
+    ------
+    ValueError
+        For an unknown option, which lists the known ones, or a fault that cannot be had.
+    """
+    fault = read_fault(options["fault"]) if options.get("fault") else None
+    simulation, sensor, seconds = read_options({**(fault.source if fault else {}), **options})
+    source = SimulatedSource(simulation, sensor, seconds=seconds)
+    return FaultySource(source, sensor, fault) if fault else source
