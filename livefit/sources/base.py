@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from importlib import import_module
 from importlib.metadata import entry_points
 from typing import Any, Protocol
 
@@ -18,8 +19,12 @@ class Source(Protocol):
     name: str
     """What the source is, for people."""
 
-    def describe(self) -> StreamInfo:
-        """Return what holds for every frame."""
+    def describe(self) -> StreamInfo | None:
+        """Return what holds for the frames that :meth:`read` gave last, and for those to come.
+
+        None: not known yet, because a device has not said so. Another object than before: the
+        device began anew, and a new stream begins.
+        """
 
     def read(self, timeout_s: float) -> MarkerBlock | None:
         """Return the frames that are due; None if none came within ``timeout_s``.
@@ -41,6 +46,34 @@ class Source(Protocol):
 
     def close(self) -> None:
         """Let go of the device or the file."""
+
+
+class MissingPackageError(ValueError):
+    """A package that only some sources need is not installed."""
+
+
+def optional_package(name: str, extra: str) -> Any:
+    """Import a package that only some sources need.
+
+    Parameters
+    ----------
+    name
+        Of the module.
+    extra
+        The optional dependency of this program that brings it.
+
+    Raises
+    ------
+    MissingPackageError
+        If it is not installed, or lacks a library of its own.
+    """
+    try:
+        return import_module(name)
+    except (ImportError, RuntimeError) as error:
+        raise MissingPackageError(
+            f"this needs the package {name!r}, which cannot be used here: {error}. "
+            f"Install it with: pip install 'livefit[{extra}]'"
+        ) from error
 
 
 OpenSource = Callable[[dict[str, str]], Source]

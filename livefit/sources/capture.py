@@ -5,18 +5,53 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol, runtime_checkable
 from uuid import uuid4
 
+from livefit.frames import StreamInfo
 from livefit.sources.base import Source
 from livefit.wire.blocks import describe, pack_block
-from livefit.wire.messages import Description, Frames, Request
+from livefit.wire.messages import Description, DeviceState, Frames, Message, Request
 from livefit.wire.sockets import ControlServer, Publisher
 
 log = logging.getLogger(__name__)
 
 READ_S = 0.02
+REPORT_S = 1.0
+"""How often a device that knows how it is says so."""
 _LISTEN_S = 0.01
+
+
+class Outlet(Protocol):
+    """Where messages are put to be published; see `Publisher`."""
+
+    def publish(self, message: Message) -> bool:
+        """Send a message; False: offer it again."""
+
+    def publish_raw(self, topic: str, raw: bytes) -> bool:
+        """Send bytes as they are; False: offer them again."""
+
+    def serve(self) -> None:
+        """Look after those who listen."""
+
+    def listeners(self, topic: str) -> int:
+        """How many listen to a topic."""
+
+
+@runtime_checkable
+class Disturbing(Protocol):
+    """A source that spoils its messages on their way, to try out whoever listens."""
+
+    def on_the_way(self, outlet: Outlet) -> Outlet:
+        """Put what spoils them before the outlet."""
+
+
+@runtime_checkable
+class Reporting(Protocol):
+    """A source whose device knows how it is."""
+
+    def device_state(self) -> dict[str, Any]:
+        """Fields of `DeviceState` but for the stream; empty: nothing to say."""
 
 
 def run_capture(
@@ -53,15 +88,8 @@ def run_capture(
             Publisher(frames_endpoint, cached=["description"], lossless=lossless) as publisher,
             ControlServer(control_endpoint) as control,
         ):
-            description = describe(
-                source.describe(),
-                stream=uuid4().hex,
-                source=source.name,
-                side=side,
-                control=control.endpoint,
-            )
-            publisher.publish(description)
-            _Loop(source, description, publisher, control, stop).run(lossless)
+            outlet = source.on_the_way(publisher) if isinstance(source, Disturbing) else publisher
+            _Loop(source, side, outlet, control, stop).run(lossless)
     finally:
         source.close()
 
@@ -70,18 +98,22 @@ class _Loop:
     def __init__(
         self,
         source: Source,
-        description: Description,
-        publisher: Publisher,
+        side: str,
+        publisher: Outlet,
         control: ControlServer,
         stop: Callable[[], bool],
     ) -> None:
         self._source = source
-        self._description = description
+        self._side = side
+        self._info: StreamInfo | None = None
+        self._description: Description | None = None
         self._publisher = publisher
         self._control = control
         self._stop = stop
+        self._report_at = 0.0
 
     def run(self, lossless: bool) -> None:
+        self._describe()
         while lossless and not self._stop() and not self._publisher.listeners("frames"):
             self._serve(_LISTEN_S)
         while not self._stop():
@@ -91,9 +123,36 @@ class _Loop:
             except EOFError as end:
                 log.info("%s", end)
                 return
-            if block is not None and len(block):
+            self._describe()
+            if block is not None and len(block) and self._description is not None:
                 for message in pack_block(block, self._description, sent=time.monotonic()):
                     self._send(message)
+                self._report(self._description.stream)
+
+    def _report(self, stream: str) -> None:
+        """Say now and then how the device is."""
+        now = time.monotonic()
+        if now < self._report_at or not isinstance(self._source, Reporting):
+            return
+        self._report_at = now + REPORT_S
+        state = self._source.device_state()
+        if state:
+            self._publisher.publish(DeviceState(stream=stream, **state))
+
+    def _describe(self) -> None:
+        """Begin a stream when the source says something new of itself."""
+        info = self._source.describe()
+        if info is None or info is self._info:
+            return
+        self._info = info
+        self._description = describe(
+            info,
+            stream=uuid4().hex,
+            source=self._source.name,
+            side=self._side,
+            control=self._control.endpoint,
+        )
+        self._publisher.publish(self._description)
 
     def _serve(self, timeout_s: float) -> None:
         self._publisher.serve()

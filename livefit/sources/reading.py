@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import get_args
 
@@ -50,12 +51,15 @@ class Recording:
         All frames.
     notes
         What was guessed, corrected or left out, in plain words.
+    zeros
+        By label: positions of exactly (0, 0, 0), which were taken as missing.
     """
 
     path: Path
     info: StreamInfo
     block: MarkerBlock
     notes: tuple[str, ...] = ()
+    zeros: Mapping[str, int] = field(default_factory=dict)
 
 
 def make_recording(
@@ -117,7 +121,8 @@ def make_recording(
     )
     values = np.empty((len(t), 0)) if values is None else values
     block = MarkerBlock(numbers=numbers, t=t, positions=positions, channels=values)
-    return Recording(path=path, info=info, block=block, notes=tuple(notes))
+    zeros = {label: int(zero[:, i].sum()) for i, label in enumerate(labels) if zero[:, i].any()}
+    return Recording(path=path, info=info, block=block, notes=tuple(notes), zeros=zeros)
 
 
 def _notes_on_missing(

@@ -1,0 +1,322 @@
+"""Frames and values as lines of JSON: the simplest form in which a device can send them.
+
+The form is described in ``JSON_LINES.md`` beside this file.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from livefit.frames import Channel, FloatArray, MarkerBlock, StreamInfo
+from livefit.sources.base import check_options
+from livefit.sources.links import ADDRESSES, Link, open_link
+from livefit.sources.publish import channel_values, marker_positions
+from livefit.sources.reading import MM
+from livefit.wire.blocks import LAST_NUMBER, describe, stream_info
+
+log = logging.getLogger(__name__)
+
+OPTIONS = ("address", "side")
+BEGAN_ANEW_S = 1.0
+"""Numbers that go back by more are of a device that began anew; by less, of a late frame."""
+_WARN_EVERY_S = 5.0
+
+
+class Refusals:
+    """Counts what cannot be used, and says so from time to time.
+
+    Attributes
+    ----------
+    count
+        How much was refused.
+    last
+        What was wrong with the latest.
+    """
+
+    def __init__(self, name: str, clock: Callable[[], float] = time.monotonic) -> None:
+        self._name, self._clock = name, clock
+        self._warn_at = -np.inf
+        self.count = 0
+        self.last: str | None = None
+
+    def add(self, why: str) -> None:
+        """Note one more."""
+        self.count += 1
+        self.last = why
+        if self._clock() >= self._warn_at:
+            log.warning("%s: %d refused; the last: %s", self._name, self.count, why)
+            self._warn_at = self._clock() + _WARN_EVERY_S
+
+
+class FrameLines:
+    """Turns lines into frames.
+
+    Parameters
+    ----------
+    refusals
+        Where lines that cannot be used are counted.
+
+    Attributes
+    ----------
+    info
+        What the latest description said; None before the first. A new object means that the
+        device began anew.
+    """
+
+    def __init__(self, refusals: Refusals) -> None:
+        self._refusals = refusals
+        self._described: dict[str, Any] | None = None
+        self._scale = 1.0
+        self._last = (-1, -np.inf)
+        self.info: StreamInfo | None = None
+
+    def restart(self) -> None:
+        """Take what comes next as from a device that began anew."""
+        if self.info is not None:
+            self.info = replace(self.info)
+        self._last = (-1, -np.inf)
+
+    def take(self, line: bytes, now: float) -> tuple[int, float, FloatArray, FloatArray] | None:
+        """Take one line.
+
+        Parameters
+        ----------
+        line
+            A description or a frame.
+        now
+            s, for a frame without a time stamp.
+
+        Returns
+        -------
+        tuple or None
+            Number, time stamp, positions (markers, 3) in mm and channels (channels,) of a frame.
+        """
+        try:
+            fields = parse_line(line)
+            if "labels" in fields:
+                self._describe(fields)
+                return None
+            if "xyz" not in fields:
+                raise ValueError("expected a description with 'labels' or a frame with 'xyz'")
+            return self._frame(fields, now)
+        except (ValueError, TypeError) as error:
+            self._refusals.add(f"{error}, in the line {line[:80]!r}")
+            return None
+
+    def _describe(self, fields: dict[str, Any]) -> None:
+        if fields == self._described:
+            return
+        unit = fields.get("unit")
+        if unit not in MM:
+            raise ValueError(f"field 'unit': expected one of {', '.join(MM)}, found {unit!r}")
+        labels = fields["labels"]
+        if not isinstance(labels, list) or not all(isinstance(each, str) for each in labels):
+            raise ValueError(f"field 'labels': expected a list of texts, found {labels!r}")
+        info = StreamInfo(
+            labels=tuple(labels),
+            rate_hz=number_in(fields, "rate_hz"),
+            up=fields.get("up", ""),
+            sampling=fields.get("sampling", "periodic"),
+            channels=described_channels(fields),
+        )
+        stream_info(describe(info, stream="", source=""))
+        self._described, self.info, self._scale = fields, info, MM[unit]
+        self._last = (-1, -np.inf)
+
+    def _frame(
+        self, fields: dict[str, Any], now: float
+    ) -> tuple[int, float, FloatArray, FloatArray]:
+        if self.info is None:
+            raise ValueError("a frame came before the first description")
+        number = fields.get("n")
+        if type(number) is not int or not 0 <= number <= LAST_NUMBER:
+            raise ValueError(f"field 'n': expected a whole number from 0 up, found {number!r}")
+        t = number_in(fields, "t") if "t" in fields else now
+        positions = self._scale * marker_positions(fields["xyz"], self.info.labels)
+        positions[~np.isfinite(positions).all(axis=1)] = np.nan
+        channels = channel_values(fields.get("channels", []), self.info.channels)
+        last_number, last_t = self._last
+        if number <= last_number:
+            if number > last_number - BEGAN_ANEW_S * self.info.rate_hz:
+                raise ValueError(f"frame {number} came after frame {last_number}")
+            self.restart()
+        elif self.info.sampling == "stamped" and not t > last_t:
+            raise ValueError(f"the time stamp {t:g} came after {last_t:g}; stamps must rise")
+        self._last = (number, t)
+        return number, t, positions, channels
+
+
+class JsonLinesSource:
+    """Marker frames from lines of JSON.
+
+    Parameters
+    ----------
+    link
+        Where the lines come from.
+    name
+        For people.
+    clock
+        Monotonic time, s.
+
+    Attributes
+    ----------
+    refusals
+        What could not be used.
+    """
+
+    def __init__(
+        self, link: Link, name: str, *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.name = name
+        self.refusals = Refusals(name, clock)
+        self._link, self._clock = link, clock
+        self._lines = FrameLines(self.refusals)
+        self._waiting: deque[tuple[bytes, float]] = deque()
+        self._connections = link.connections
+        self._info: StreamInfo | None = None
+        self._overlong = 0
+        self._frames = 0
+        self._early: tuple[int, float, FloatArray, FloatArray] | None = None
+
+    def describe(self) -> StreamInfo | None:
+        """Return what the device said last; None before it said anything."""
+        return self._info or self._lines.info
+
+    def read(self, timeout_s: float) -> MarkerBlock | None:
+        """Return the frames that have come; None if none came within ``timeout_s``.
+
+        Raises
+        ------
+        EOFError
+            At the end of the input, if it has one.
+        """
+        if not self._waiting and self._early is None:
+            self._receive(timeout_s)
+        frames = [self._early] if self._early else []
+        self._early, self._info = None, self._lines.info
+        while self._waiting:
+            frame = self._lines.take(*self._waiting.popleft())
+            if frame is None:
+                continue
+            if self._lines.info is not self._info and frames:
+                self._early = frame
+                break
+            self._info = self._lines.info
+            frames.append(frame)
+        if not frames:
+            return None
+        self._frames += len(frames)
+        numbers, t, positions, channels = zip(*frames, strict=True)
+        return MarkerBlock(
+            np.array(numbers, np.int64), np.array(t), np.array(positions), np.array(channels)
+        )
+
+    def _receive(self, timeout_s: float) -> None:
+        lines = self._link.read(timeout_s)
+        now = self._clock()
+        if self._link.connections != self._connections:
+            self._connections = self._link.connections
+            self._lines.restart()
+        if self._link.overlong != self._overlong:
+            self._overlong = self._link.overlong
+            self.refusals.add("a line was longer than any frame")
+        self._waiting.extend((line, now) for line in lines)
+
+    def control(self, op: str, args: dict[str, Any]) -> dict[str, Any]:
+        """Answer ``source.state``: how many frames came, how many lines were refused, and why.
+
+        Raises
+        ------
+        ValueError
+            For any other operation.
+        """
+        del args
+        if op != "source.state":
+            raise ValueError(f"unknown operation {op!r}; known is source.state")
+        return {
+            "frames": self._frames,
+            "refused": self.refusals.count,
+            "last_refusal": self.refusals.last,
+            "connections": self._link.connections,
+        }
+
+    def close(self) -> None:
+        """Let go of the link."""
+        self._link.close()
+
+
+def parse_line(line: bytes) -> dict[str, Any]:
+    """Return the JSON object that a line holds.
+
+    Raises
+    ------
+    ValueError
+        If it holds none.
+
+    Examples
+    --------
+    >>> parse_line(b'{"n": 7}')
+    {'n': 7}
+    """
+    try:
+        fields = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"expected one JSON object: {error}") from error
+    if not isinstance(fields, dict):
+        raise ValueError(f"expected one JSON object, found {type(fields).__name__}")
+    return fields
+
+
+def number_in(fields: Mapping[str, Any], name: str) -> float:
+    """Return a field that must hold a finite number.
+
+    Raises
+    ------
+    ValueError
+        If it is missing, or something else.
+    """
+    value = fields.get(name)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+        raise ValueError(f"field {name!r}: expected a number, found {value!r}")
+    return float(value)
+
+
+def described_channels(fields: Mapping[str, Any]) -> tuple[Channel, ...]:
+    """Return the extra signals that a description lists.
+
+    Raises
+    ------
+    ValueError
+        If an entry has no name and unit.
+    """
+    channels = []
+    for each in fields.get("channels", []):
+        name, unit = (each.get("name"), each.get("unit")) if isinstance(each, dict) else ("", "")
+        if not (isinstance(name, str) and name and isinstance(unit, str)):
+            raise ValueError(f"field 'channels': expected name and unit of each, found {each!r}")
+        channels.append(Channel(name, unit))
+    return tuple(channels)
+
+
+def open_json_lines(options: dict[str, str]) -> JsonLinesSource:
+    """Open the source ``json-lines``: address.
+
+    Raises
+    ------
+    ValueError
+        If the address is missing or wrong, or an option is unknown.
+    OSError
+        If the address cannot be used.
+    """
+    check_options("json-lines", options, OPTIONS)
+    if "address" not in options:
+        raise ValueError(f"the source 'json-lines' needs address=..., one of {ADDRESSES}")
+    return JsonLinesSource(open_link(options["address"]), options["address"])
