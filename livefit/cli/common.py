@@ -52,8 +52,12 @@ Strokes = Annotated[
 Seconds = Annotated[
     float | None, typer.Option("--seconds", min=0.1, help="Window: the last so many seconds.")
 ]
-FramesAt = Annotated[str, typer.Option("--frames", help="Address of the frames.")]
-ResultsAt = Annotated[str, typer.Option("--results", help="Address of the results.")]
+FramesAt = Annotated[
+    str, typer.Option("--frames", help="Address of the frames; #NAME behind it: with keys.")
+]
+ResultsAt = Annotated[
+    str, typer.Option("--results", help="Address of the results; #NAME: with keys.")
+]
 ControlAt = Annotated[str, typer.Option("--control", help="Address of the node's control socket.")]
 SourceControlAt = Annotated[
     str, typer.Option("--control", help="Address of this source's control socket.")
@@ -122,6 +126,9 @@ def chosen_rows(show: list[str] | None, known: Definitions) -> list[tuple[str, s
             )
         listed = known.measure(measure).events
         if known.event(event).name not in listed:
-            raise ValueError(f"{measure} is not taken at {event}; it is at {', '.join(listed)}")
+            raise ValueError(
+                f"{measure} is not taken at {event}; it is at {', '.join(listed)}. "
+                "To take it there too, list the event in a measures.toml of your own"
+            )
         chosen.append((measure, event))
     return chosen

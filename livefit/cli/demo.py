@@ -14,8 +14,9 @@ from typing import Annotated
 import typer
 
 from livefit.cli import common
+from livefit.dashboard.link import NEWEST, STROKES
 from livefit.node.run import NodeEndpoints
-from livefit.wire.messages import Pose, Snapshot
+from livefit.wire.messages import Message
 from livefit.wire.sockets import Subscriber
 
 _END_S = 3.0
@@ -109,7 +110,7 @@ def _picture(
 
     model = DashboardModel(common.read_definitions(None), None, endpoint=at.results)
     stopped = common.stop_on_signals()
-    _listen(model.apply_snapshot, model.apply_pose, at.results, seconds, stopped, processes)
+    _listen(model.apply, at.results, seconds, stopped, processes)
     try:
         written = save_picture(model, path, size)
     except NoGraphicsError as error:
@@ -118,22 +119,18 @@ def _picture(
 
 
 def _listen(
-    on_snapshot: Callable[[Snapshot, float], None],
-    on_pose: Callable[[Pose, float], None],
+    on_message: Callable[[Message, float], None],
     endpoint: str,
     seconds: float,
     stopped: Callable[[], bool],
     processes: list[subprocess.Popen[bytes]],
 ) -> None:
     end = time.monotonic() + seconds
-    with Subscriber(endpoint, ["results", "pose"], display=True) as results:
+    with Subscriber(endpoint, (*NEWEST, STROKES), display=True) as results:
         while time.monotonic() < end and not stopped():
             _all_alive(processes)
             for _, message in results.poll(_POLL_S):
-                if isinstance(message, Snapshot):
-                    on_snapshot(message, time.monotonic())
-                elif isinstance(message, Pose):
-                    on_pose(message, time.monotonic())
+                on_message(message, time.monotonic())
 
 
 def _size(text: str) -> tuple[int, int]:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import typer
 
 from livefit.cli.analyse import analyse_file
+from livefit.cli.check import check_stream
 from livefit.cli.common import CAUTION
 from livefit.cli.demo import demo
+from livefit.cli.keys import keys
+from livefit.cli.outlets import to_lsl
 from livefit.cli.processes import capture, process
-from livefit.cli.screens import dashboard, watch
+from livefit.cli.screens import dashboard, rider, watch
 
 app = typer.Typer(
     help="Joint angles at exact crank positions, live, for the bicycle fitter at work.",
@@ -20,5 +23,9 @@ app.command("demo")(demo)
 app.command("capture")(capture)
 app.command("process")(process)
 app.command("dashboard")(dashboard)
+app.command("rider")(rider)
 app.command("watch")(watch)
+app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
+app.command("check")(check_stream)
+app.add_typer(keys, name="keys")

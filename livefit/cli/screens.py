@@ -1,4 +1,4 @@
-"""``livefit dashboard`` and ``livefit watch``: what a node publishes, to look at."""
+"""``livefit dashboard``, ``rider`` and ``watch``: what a node publishes, to look at."""
 
 from __future__ import annotations
 
@@ -41,6 +41,42 @@ def dashboard(
             picture_dir=pictures,
             full_screen=full_screen,
             screen=screen,
+            tick_ms=round(1000 / rate),
+        )
+    except WindowError as error:
+        raise ValueError(str(error)) from error
+    raise typer.Exit(status)
+
+
+@common.plain_errors
+def rider(
+    show: Show = None,
+    full_screen: Annotated[
+        bool | None,
+        typer.Option(
+            "--full-screen/--window", help="Fill the screen; by default if there is a second one."
+        ),
+    ] = None,
+    screen: Annotated[
+        int | None, typer.Option(help="Number of the screen, from 0; by default the second.")
+    ] = None,
+    theme: Annotated[str, typer.Option(help="dark or light.")] = "dark",
+    rate: Annotated[int, typer.Option(min=1, max=60, help="Pictures a second at most.")] = 60,
+    definitions: common.DefinitionsDir = None,
+    results: common.ResultsAt = common.RESULTS,
+) -> None:
+    """Open the rider's window: few figures, large, in plain words. F or Escape, T and Q work."""
+    from livefit.dashboard.window import WindowError, run_rider
+
+    known = common.read_definitions(definitions)
+    try:
+        status = run_rider(
+            results,
+            known,
+            chosen=common.chosen_rows(show, known),
+            full_screen=full_screen,
+            screen=screen,
+            theme_name=theme,
             tick_ms=round(1000 / rate),
         )
     except WindowError as error:

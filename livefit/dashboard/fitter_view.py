@@ -5,18 +5,24 @@ from __future__ import annotations
 from typing import Any
 
 from livefit.dashboard import theme
+from livefit.dashboard.ask_panel import AskPanel
+from livefit.dashboard.charts.chart_panel import ChartPanel
 from livefit.dashboard.figure_panel import FigurePanel
 from livefit.dashboard.header_panel import HeaderPanel
 from livefit.dashboard.help_panel import HelpPanel
+from livefit.dashboard.hints_panel import HintsPanel
 from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.layout import FitterLayout
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.table_panel import TablePanel
 from livefit.dashboard.visuals import Box, Fonts
+from livefit.view.hands import Hands
 
 
 class FitterView:
-    """Header, figure and table on ``canvas``; only what has changed is drawn anew.
+    """Header, figure, chart, table, hints and questions on ``canvas``.
+
+    Only what has changed is drawn anew.
 
     Parameters
     ----------
@@ -24,52 +30,65 @@ class FitterView:
         A vispy ``SceneCanvas`` made with ``dpi=96``.
     model
         What is to be shown.
+    hands
+        Whose questions and help are shown.
     """
 
-    def __init__(self, canvas: Any, model: DashboardModel) -> None:
+    def __init__(self, canvas: Any, model: DashboardModel, hands: Hands | None = None) -> None:
         self._canvas = canvas
         self.model = model
+        self.hands = Hands(model) if hands is None else hands
         fonts = Fonts()
         root = canvas.scene
         self._backdrop = Layer(root, fonts, order=0)
         self._header = HeaderPanel(root, fonts)
         self._figure = FigurePanel(root, fonts)
+        self._chart = ChartPanel(root, fonts)
         self._table = TablePanel(root, fonts)
+        self._hints = HintsPanel(root, fonts)
+        self._ask = AskPanel(root, fonts)
         self._help = HelpPanel(root, fonts)
-        self._placed: tuple[float, ...] | None = None
+        self._placed: tuple[object, ...] | None = None
         self.layout = FitterLayout.of(*canvas.size)
 
     def refresh(self) -> None:
-        """Bring the scene up to the model and to the size of the canvas."""
-        size = (*self._canvas.size, self._canvas.pixel_scale)
-        if size != self._placed:
-            self._placed = size
-            self._place(*size)
+        """Bring the scene up to the model, to the colours and to the size of the canvas."""
+        size, pixel_scale = self._canvas.size, self._canvas.pixel_scale
+        placed = (*size, pixel_scale, theme.in_use)
+        if placed != self._placed:
+            self._placed = placed
+            self._place(size[0], size[1], pixel_scale)
         self._header.refresh(self.model)
         self._figure.refresh(self.model)
+        self._chart.refresh(self.model.charts)
         self._table.refresh(self.model)
+        self._ask.refresh(None if self.hands.sheet is None else self.hands.sheet.view)
+        self._help.layer.visible = self.hands.help_shown
 
-    def toggle_help(self) -> None:
-        """Show the help, or put it away."""
-        self._help.layer.visible = not self._help.layer.visible
-
-    @property
-    def help_shown(self) -> bool:
-        """Whether the help lies over the scene."""
-        return self._help.layer.visible
+    def click(self, x: float, y: float) -> str | int | None:
+        """What lies at a point of the canvas: a key, or the number of a row."""
+        if self.hands.help_shown:
+            return "Esc"
+        if self.hands.sheet is not None:
+            return self._ask.key_at(x, y)
+        key = self._hints.key_at(x, y)
+        return self._table.row_at(x, y) if key is None else key
 
     def boxes(self) -> list[Box]:
-        """Where the ink of every text in the scene lies, the help's apart."""
-        return [box for layer in self._layers() for box in layer.boxes()]
+        """Where the ink of every text of the panels lies."""
+        layers = (
+            self._header.layer, self._figure.layer, self._figure.figure_layer, self._table.layer,
+            self._hints.layer,
+        )  # fmt: skip
+        return [*(box for layer in layers for box in layer.boxes()), *self._chart.boxes()]
+
+    def ask_boxes(self) -> list[Box]:
+        """Where the ink of every text of the question on screen lies."""
+        return self._ask.boxes()
 
     def help_boxes(self) -> list[Box]:
         """Where the ink of every text of the help lies."""
         return self._help.layer.boxes()
-
-    def _layers(self) -> tuple[Layer, ...]:
-        return (
-            self._header.layer, self._figure.layer, self._figure.figure_layer, self._table.layer,
-        )  # fmt: skip
 
     def _place(self, width: float, height: float, pixel_scale: float) -> None:
         self.layout = layout = FitterLayout.of(width, height)
@@ -80,7 +99,13 @@ class FitterView:
         for gap in layout.gaps(width, height):
             self._backdrop.rect(gap, theme.GROUND)
         self._backdrop.show(pixel_scale)
-        self._header.place(layout.header, layout.unit, pixel_scale)
-        self._figure.place(layout.figure, layout.unit, pixel_scale)
-        self._table.place(layout.table, layout.unit, pixel_scale)
-        self._help.place(Rect(0, 0, width, height), layout.unit, pixel_scale)
+        for panel, rect in (
+            (self._header, layout.header),
+            (self._figure, layout.figure),
+            (self._chart, layout.chart),
+            (self._table, layout.table),
+            (self._hints, layout.hints),
+            (self._ask, Rect(0, 0, width, height)),
+            (self._help, Rect(0, 0, width, height)),
+        ):
+            panel.place(rect, layout.unit, pixel_scale)

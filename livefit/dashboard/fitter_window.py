@@ -7,20 +7,26 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from PySide6.QtCore import Qt, QTimer
-from PySide6.QtGui import QCloseEvent, QKeySequence, QShortcut, QShowEvent
+from PySide6.QtCore import QEvent, QObject, Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QKeyEvent, QMouseEvent, QShowEvent
 from PySide6.QtWidgets import QMainWindow
 from vispy.scene import SceneCanvas
 
+from livefit.dashboard import theme
 from livefit.dashboard.fitter_view import FitterView
-from livefit.dashboard.link import Commander, Receiver
+from livefit.dashboard.keys import key_name
+from livefit.dashboard.link import Answered, Commander, Receiver
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import write_png
 from livefit.view import words
-from livefit.wire.messages import Pose, Snapshot
+from livefit.view.asking import Ask
+from livefit.view.hands import Command, Hands
+from livefit.view.told import done_words, refused_words
 
 TICK_MS = 16
 SMALLEST = (960, 540)
+PAST = "history"
+"""The request for past strokes: the program's own, not the fitter's."""
 
 
 class FitterWindow(QMainWindow):
@@ -53,14 +59,15 @@ class FitterWindow(QMainWindow):
         self._commander = commander
         self.picture_dir = picture_dir
         self.canvas = SceneCanvas(app="pyside6", size=(1600, 900), dpi=96, keys=None, show=False)
-        self.view = FitterView(self.canvas, model)
+        self.hands = Hands(model)
+        self.view = FitterView(self.canvas, model, self.hands)
         self.setWindowTitle(words.WINDOW_TITLE)
         self.setMinimumSize(*SMALLEST)
         self.setCentralWidget(self.canvas.native)
         self._screen_followed = False
         self._open = True
-        for keys, action in self._actions().items():
-            QShortcut(QKeySequence(keys), self, action)
+        self.canvas.native.installEventFilter(self)
+        self.canvas.native.setFocus()
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
@@ -74,18 +81,48 @@ class FitterWindow(QMainWindow):
         fault = self._receiver.fault
         for message, arrived in self._receiver.take():
             try:
-                if isinstance(message, Snapshot):
-                    self.model.apply_snapshot(message, arrived)
-                elif isinstance(message, Pose):
-                    self.model.apply_pose(message, arrived)
+                self.model.apply(message, arrived)
+            except ValueError as error:
+                fault = str(error)
+        for answered in self._commander.take():
+            try:
+                self._hear(answered)
             except ValueError as error:
                 fault = str(error)
         self.model.fault = fault
-        for op, error_text in self._commander.take():
-            self._say(words.DONE[op] if error_text is None else words.REQUEST_FAILED.format(
-                request=words.REQUESTED[op], error=error_text))  # fmt: skip
+        past = self.model.past_wanted(now)
+        if past:
+            self._commander.send(PAST, {"rows": past})
         self.model.apply_silence(now)
         self.view.refresh()
+
+    def press(self, key: str) -> None:
+        """Do what a key asks for."""
+        self._do(self.hands.press(key))
+
+    def click(self, x: float, y: float) -> None:
+        """Do what a click at a point of the canvas asks for."""
+        asked = self.hands.sheet is not None or self.hands.help_shown
+        what = self.view.click(x, y)
+        if isinstance(what, int):
+            self.model.select(what)
+        elif what is not None:
+            self._do(self.hands.press(what) if asked else self.hands.tap(what))
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+        """Take keys and clicks before the canvas does: to Qt, Tab and arrows mean other things."""
+        if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
+            key = key_name(event)
+            if key is not None:
+                self.press(key)
+            return True
+        if isinstance(event, QMouseEvent):
+            # The second press of a double click comes as one of its own kind.
+            presses = (QEvent.Type.MouseButtonPress, QEvent.Type.MouseButtonDblClick)
+            if event.type() in presses and event.button() == Qt.MouseButton.LeftButton:
+                self.click(event.position().x(), event.position().y())
+            return True
+        return super().eventFilter(watched, event)
 
     def save_picture(self) -> None:
         """Write what the canvas shows as a PNG file named by the time of day."""
@@ -122,19 +159,39 @@ class FitterWindow(QMainWindow):
             self.canvas.close()
         super().closeEvent(event)
 
-    def _actions(self) -> dict[str, Callable[[], object]]:
+    def _do(self, what: Ask | Command | None) -> None:
+        if isinstance(what, Ask):
+            self._commander.send(what.op, what.args)
+        elif what is not None:
+            self._commands()[what]()
+
+    def _commands(self) -> dict[Command, Callable[[], object]]:
+        model = self.model
         return {
-            "Q": self.close,
-            "Ctrl+Q": self.close,
-            "S": self.save_picture,
-            "Space": self.model.toggle_hold,
-            "B": lambda: self._commander.send("set_baseline"),
-            "C": lambda: self._commander.send("clear_baseline"),
-            "R": lambda: self._commander.send("restart_window"),
-            "H": self.view.toggle_help,
-            "F1": self.view.toggle_help,
-            "F": self.toggle_full_screen,
+            "hold": model.toggle_hold,
+            "views": model.next_views,
+            "sides": model.next_sides,
+            "chart": model.charts.next_kind,
+            "longer": lambda: model.charts.zoom(1),
+            "shorter": lambda: model.charts.zoom(-1),
+            "theme": theme.toggle,
+            "picture": self.save_picture,
+            "full_screen": self.toggle_full_screen,
+            "quit": self.close,
         }
+
+    def _hear(self, answered: Answered) -> None:
+        """Say what came of a request; past strokes go to the charts without a word."""
+        ask, error = answered.ask, answered.error
+        if ask.op == PAST:
+            if error is None:
+                self.model.apply_history(answered.result)
+            else:
+                self.model.past_refused(ask.args["rows"])
+        elif error is None:
+            self._say(done_words(ask, self.model.definitions))
+        else:
+            self._say(refused_words(ask, error))
 
     def _say(self, text: str) -> None:
         self.model.notify(text, time.monotonic())

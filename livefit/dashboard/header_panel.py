@@ -9,19 +9,24 @@ from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.visuals import Fonts
 from livefit.view import words
-from livefit.view.table import AgeView, Readout
+from livefit.view.header import AgeView, Readout
 
-WIDTHS = (240.0, 330.0, 200.0, 260.0, 180.0, 390.0)
-"""Of the read-outs, in the order of the model; the age of the data takes the rest."""
+WIDTHS = {
+    words.CADENCE: 146.0,
+    words.WORKLOAD: 128.0,
+    words.RATE: 132.0,
+    words.LOST: 172.0,
+    words.DELAY: 140.0,
+    words.RECORDING: 156.0,
+}
+STROKES, AGE = 330.0, 216.0
+NUMBER = 40.0
+CAPTION_Y, VALUE_Y = 19.0, 54.0
+"""Middle of the two lines, from the top."""
 AGE_SHAPE: dict[str, words.Shape] = {
     "fresh": "disc", "old": "diamond", "held": "diamond", "lost": "up",
 }  # fmt: skip
-AGE_COLOR = {
-    "fresh": theme.WITHIN,
-    "old": theme.LEVEL["care"],
-    "held": theme.LEVEL["care"],
-    "lost": theme.LEVEL["bad"],
-}
+AGE_LEVEL: dict[str, words.Level] = {"old": "care", "held": "care", "lost": "bad"}
 
 
 class HeaderPanel:
@@ -47,45 +52,59 @@ class HeaderPanel:
             self.layer.show(self._scale)
 
     def _draw(self, readouts: tuple[Readout, ...], age: AgeView) -> None:
-        rect, u = self._rect, self._unit
-        pad = 18 * u
-        widths = [w * u for w in WIDTHS]
-        spare = rect.w - 2 * pad - sum(widths) - 280 * u
-        widths[-1] += max(spare, 0.0)
-        x = rect.x + pad
-        for readout, width in zip(readouts, widths, strict=True):
+        u = self._unit
+        x, right = self._rect.x + 18 * u, self._rect.right - 18 * u - AGE * u
+        widths = [_width(readout.caption) for readout in readouts]
+        fixed = sum(width for width in widths if width is not None) * u
+        # The bands and the mark have names of any length: they share what is left.
+        rest = (right - x - fixed) / max(sum(width is None for width in widths), 1)
+        for readout, known in zip(readouts, widths, strict=True):
+            width = rest if known is None else known * u
             self._readout(readout, x, width - 20 * u)
             x += width
-        self._age(age, x, rect.right - pad - x)
+        self._age(age, right, AGE * u)
 
     def _readout(self, readout: Readout, x: float, room: float) -> None:
         u, y = self._unit, self._rect.y
         color = theme.LEVEL["care"] if readout.care else theme.TEXT
-        self.layer.text(readout.caption, x, y + 22 * u, theme.CAPTION * u, theme.QUIET, room=room)
-        value = f"! {readout.value}" if readout.care else readout.value
-        unit_width = self.layer.fonts.width(readout.unit, theme.BODY * u)
-        gap = 8 * u if readout.unit else 0.0
-        width = self.layer.text(
-            value, x, y + 63 * u, theme.READOUT * u, color,
-            weight=theme.BOLD, room=room - unit_width - gap,
-        )  # fmt: skip
-        baseline_shift = (theme.READOUT - theme.BODY) * theme.CAP_HEIGHT / 2 * u
         self.layer.text(
-            readout.unit, x + width + gap, y + 63 * u + baseline_shift, theme.BODY * u, theme.QUIET
+            readout.caption, x, y + CAPTION_Y * u, theme.CAPTION * u, theme.QUIET, room=room
         )
+        value = f"! {readout.value}" if readout.care else readout.value
+        fonts, size, body = self.layer.fonts, NUMBER * u, theme.SMALL * u
+        gap = 8 * u if readout.unit else 0.0
+        # What stands behind a name may be cut short, but not a number.
+        behind = min(fonts.width(readout.unit, body), 0.4 * room) + gap
+        if fonts.width(value, size) > room - behind:
+            size = max(size * (room - behind) / fonts.width(value, size), theme.BODY * u)
+        width = self.layer.text(
+            value, x, y + VALUE_Y * u, size, color, weight=theme.BOLD, room=room - behind
+        )
+        shift = (NUMBER - theme.SMALL) * theme.CAP_HEIGHT / 2 * u
+        self.layer.text(
+            readout.unit, x + width + gap, y + VALUE_Y * u + shift, body, theme.QUIET,
+            room=room - width - gap,
+        )  # fmt: skip
 
     def _age(self, age: AgeView, x: float, room: float) -> None:
         u, y = self._unit, self._rect.y
-        color = AGE_COLOR[age.state]
-        self.layer.text(words.AGE, x, y + 22 * u, theme.CAPTION * u, theme.QUIET, room=room)
-        size = theme.READOUT * theme.CAP_HEIGHT * u
-        self.layer.shape(AGE_SHAPE[age.state], (x + size / 2, y + 63 * u), size, color)
+        level = AGE_LEVEL.get(age.state)
+        color = theme.WITHIN if level is None else theme.LEVEL[level]
+        self.layer.text(words.AGE, x, y + CAPTION_Y * u, theme.CAPTION * u, theme.QUIET, room=room)
+        size = NUMBER * theme.CAP_HEIGHT * u
+        self.layer.shape(AGE_SHAPE[age.state], (x + size / 2, y + VALUE_Y * u), size, color)
         left = x + size + 12 * u
         width = self.layer.text(
-            age.text, left, y + 63 * u, theme.READOUT * u, color, weight=theme.BOLD
+            age.text, left, y + VALUE_Y * u, NUMBER * u, color, weight=theme.BOLD
         )
         left += width + 12 * u
-        shift = (theme.READOUT - theme.BODY) * theme.CAP_HEIGHT / 2 * u
+        shift = (NUMBER - theme.SMALL) * theme.CAP_HEIGHT / 2 * u
         self.layer.text(
-            age.word, left, y + 63 * u + shift, theme.BODY * u, color, room=x + room - left
+            age.word, left, y + VALUE_Y * u + shift, theme.SMALL * u, color, room=x + room - left
         )
+
+
+def _width(caption: str) -> float | None:
+    if caption.startswith(words.STROKES):
+        return STROKES
+    return WIDTHS.get(caption)

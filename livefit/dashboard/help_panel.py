@@ -8,9 +8,11 @@ from livefit.dashboard import theme
 from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.visuals import Fonts
 from livefit.view import words
+from livefit.view.hands import ACTIONS
 
-LINE = 46.0
-WIDTH, HEIGHT = 1180.0, 800.0
+LINE = 42.0
+WIDTH, HEIGHT = 1480.0, 990.0
+PAD = 44.0
 
 
 class HelpPanel:
@@ -29,25 +31,37 @@ class HelpPanel:
         layer.rect(canvas, theme.faded(theme.GROUND, 0.8))
         layer.rect(sheet, theme.LINE)
         layer.rect(sheet.inset(2 * u, 2 * u), theme.PANEL)
-        left, right = sheet.x + 50 * u, sheet.x + 300 * u
-        room = sheet.right - 40 * u - right
-        y = sheet.y + 56 * u
+        top, left = sheet.y + 52 * u, sheet.x + PAD * u
+        self._keys(left, top, sheet.x + 0.5 * sheet.w - 20 * u, u)
+        self._signs(sheet.x + 0.5 * sheet.w + 10 * u, top, sheet.right - PAD * u, u)
+        layer.show(pixel_scale)
+
+    def _keys(self, left: float, y: float, end: float, u: float) -> None:
+        layer, size = self.layer, theme.BODY * u
         y = self._title(words.HELP_TITLE, left, y, u)
-        for key, meaning in words.HELP:
-            layer.text(key, left, y, theme.BODY * u, theme.TEXT, weight=theme.BOLD)
-            layer.text(meaning, right, y, theme.BODY * u, theme.TEXT, room=room)
+        keys = [(" ".join((a.key, *a.other)), a.meaning) for a in ACTIONS]
+        for key, meaning in (*keys, words.SELECT_KEYS):
+            layer.text(key, left, y, size, theme.TEXT, weight=theme.BOLD)
+            layer.text(meaning, left + 150 * u, y, size, theme.TEXT, room=end - left - 150 * u)
             y += LINE * u
-        y = self._title(words.HELP_SIGNS_TITLE, left, y + 28 * u, u)
+
+    def _signs(self, left: float, y: float, end: float, u: float) -> None:
+        layer, size = self.layer, theme.BODY * u
+        y = self._title(words.HELP_SIGNS_TITLE, left, y, u)
         for key, meaning in words.MEANINGS.items():
             verdict, color = words.VERDICTS[key], theme.VERDICT[key]
-            size = theme.BODY * u
             layer.shape(verdict.shape, (left + size / 2, y), size, color)
             layer.text(verdict.word, left + 2 * size, y, size, color, weight=theme.BOLD)
-            layer.text(meaning, right, y, size, theme.TEXT, room=room)
-            y += LINE * u
-        layer.circle((left + theme.BODY * u / 2, y), 11 * u, 3 * u, theme.TEXT)
-        layer.text(words.HELP_BASELINE, right, y, theme.BODY * u, theme.TEXT, room=room)
-        layer.show(pixel_scale)
+            for line in layer.fonts.wrap(meaning, size, end - left - 190 * u, 2):
+                layer.text(line, left + 190 * u, y, size, theme.TEXT)
+                y += 34 * u
+            y += 14 * u
+        y += 20 * u
+        for name, meaning in words.HELP_SIGNS:
+            layer.text(name, left, y, size, theme.TEXT, weight=theme.BOLD, room=end - left)
+            y += 34 * u
+            layer.text(meaning, left, y, size, theme.QUIET, room=end - left)
+            y += 48 * u
 
     def _title(self, text: str, x: float, y: float, u: float) -> float:
         self.layer.text(text, x, y, theme.TITLE * 1.2 * u, theme.QUIET, weight=theme.BOLD)

@@ -39,6 +39,10 @@ class Rect:
         """Middle."""
         return (self.x + self.w / 2, self.y + self.h / 2)
 
+    def holds(self, x: float, y: float) -> bool:
+        """Whether a point lies inside."""
+        return self.x <= x < self.right and self.y <= y < self.bottom
+
     def inset(self, dx: float, dy: float) -> Rect:
         """The rectangle less a margin."""
         return Rect(self.x + dx, self.y + dy, self.w - 2 * dx, self.h - 2 * dy)
@@ -92,6 +96,17 @@ class Layer:
         """A straight line."""
         self._strokes.append(Segment(a, b, width, width, color, round_ends))
 
+    def dashes(self, a: Point, b: Point, width: float, color: Color, dash: float) -> None:
+        """A line of dashes about ``dash`` px long, as far apart, one at either end."""
+        count = max(1, round((math.dist(a, b) / dash + 1) / 2))
+        parts = 2 * count - 1
+        for i in range(0, parts, 2):
+            ends = [
+                (a[0] + (b[0] - a[0]) * share, a[1] + (b[1] - a[1]) * share)
+                for share in (i / parts, (i + 1) / parts)
+            ]
+            self.line(ends[0], ends[1], width, color)
+
     def rect(self, rect: Rect, color: Color) -> None:
         """A filled rectangle."""
         middle = rect.y + rect.h / 2
@@ -103,11 +118,22 @@ class Layer:
 
     def circle(self, at: Point, radius: float, width: float, color: Color) -> None:
         """A ring of straight pieces too short to tell from round."""
-        count = 48
+        count = min(max(round(radius), 12), 48)
         turn = [2 * math.pi * i / count for i in range(count + 1)]
         ring = [(at[0] + radius * math.cos(t), at[1] + radius * math.sin(t)) for t in turn]
         for a, b in pairwise(ring):
             self.line(a, b, width, color, round_ends=True)
+
+    def frame(self, rect: Rect, width: float, color: Color) -> None:
+        """The edge of a rectangle, drawn on its inside."""
+        half = width / 2
+        left, right, top, bottom = (
+            rect.x + half, rect.right - half, rect.y + half, rect.bottom - half,
+        )  # fmt: skip
+        self.line((rect.x, top), (rect.right, top), width, color)
+        self.line((rect.x, bottom), (rect.right, bottom), width, color)
+        self.line((left, rect.y + width), (left, rect.bottom - width), width, color)
+        self.line((right, rect.y + width), (right, rect.bottom - width), width, color)
 
     def shape(self, shape: Shape, at: Point, size: float, color: Color) -> None:
         """The shape of a verdict in a square of ``size`` px round ``at``."""

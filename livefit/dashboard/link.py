@@ -6,18 +6,27 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
 
+from livefit.view.asking import Ask
 from livefit.wire.messages import Message
 from livefit.wire.sockets import ControlClient, EndpointError, Subscriber
 
-TOPICS = ("results", "pose")
+NEWEST = ("results", "pose", "cycles", "baseline")
+"""Topics of which only the newest message counts."""
+STROKES = "strokes"
+"""The topic of which every message counts."""
+STROKES_KEPT = 4_000
 POLL_S = 0.1
 """How long a thread waits before it looks whether it is to stop."""
 
 
 class Receiver:
-    """A thread that owns the subscriber and keeps the newest message of each topic.
+    """A thread that owns the subscriber and keeps what has not been taken yet.
+
+    That is the newest message of each topic, and of strokes the last few thousand.
 
     Parameters
     ----------
@@ -30,7 +39,8 @@ class Receiver:
     def __init__(self, endpoint: str, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._endpoint = endpoint
         self._clock = clock
-        self._newest: dict[str, deque[tuple[Message, float]]] = {t: deque(maxlen=1) for t in TOPICS}
+        self._kept: dict[str, deque[tuple[Message, float]]] = {t: deque(maxlen=1) for t in NEWEST}
+        self._kept[STROKES] = deque(maxlen=STROKES_KEPT)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="receiver", daemon=True)
         self.received = 0
@@ -48,18 +58,20 @@ class Receiver:
         self._thread.join()
 
     def take(self) -> list[tuple[Message, float]]:
-        """The newest message of each topic that has not been taken yet, with its arrival."""
+        """What has come since the last call, with its arrival: strokes last, oldest first."""
         out = []
-        for kept in self._newest.values():
-            try:
-                out.append(kept.pop())
-            except IndexError:
-                continue
+        for kept in self._kept.values():
+            # Only what is there now: the thread goes on adding.
+            for _ in range(len(kept)):
+                try:
+                    out.append(kept.popleft())
+                except IndexError:
+                    break
         return out
 
     def _run(self) -> None:
         try:
-            with Subscriber(self._endpoint, TOPICS, display=True) as subscriber:
+            with Subscriber(self._endpoint, (*NEWEST, STROKES), display=True) as subscriber:
                 while not self._stop.is_set():
                     self._receive(subscriber)
         except EndpointError as error:
@@ -70,12 +82,21 @@ class Receiver:
         received = subscriber.poll(POLL_S)
         arrived = self._clock()
         for topic, message in received:
-            self._newest[topic].append((message, arrived))
+            self._kept[topic].append((message, arrived))
         self.received += len(received)
         if received:
             self.fault = None
         elif subscriber.refused > refused:
             self.fault = subscriber.last_refusal
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A request and what came of it: a result, or in words why there is none."""
+
+    ask: Ask
+    result: dict[str, Any]
+    error: str | None = None
 
 
 class Commander:
@@ -92,8 +113,8 @@ class Commander:
     def __init__(self, endpoint: str, *, timeout_s: float = 1.0) -> None:
         self._endpoint = endpoint
         self._timeout_s = timeout_s
-        self._asked: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        self._answers: queue.SimpleQueue[tuple[str, str | None]] = queue.SimpleQueue()
+        self._asked: queue.SimpleQueue[Ask | None] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[Answered] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="commander", daemon=True)
 
@@ -107,25 +128,24 @@ class Commander:
         self._asked.put(None)
         self._thread.join()
 
-    def send(self, op: str) -> None:
+    def send(self, op: str, args: Mapping[str, Any] | None = None) -> None:
         """Ask the node for ``op``; returns at once."""
-        self._asked.put(op)
+        self._asked.put(Ask(op, dict(args or {})))
 
-    def take(self) -> list[tuple[str, str | None]]:
-        """Requests answered since the last call, each with None or the reason of its refusal."""
+    def take(self) -> list[Answered]:
+        """Requests answered since the last call."""
         out = []
         while not self._answers.empty():
             out.append(self._answers.get())
         return out
 
     def _run(self) -> None:
-        while (op := self._asked.get()) is not None and not self._stop.is_set():
-            self._answers.put((op, self._ask(op)))
+        while (ask := self._asked.get()) is not None and not self._stop.is_set():
+            self._answers.put(self._answered(ask))
 
-    def _ask(self, op: str) -> str | None:
+    def _answered(self, ask: Ask) -> Answered:
         try:
             with ControlClient(self._endpoint, timeout_s=self._timeout_s) as client:
-                client.request(op)
+                return Answered(ask, client.request(ask.op, ask.args))
         except (ValueError, OSError) as error:
-            return str(error)
-        return None
+            return Answered(ask, {}, str(error))

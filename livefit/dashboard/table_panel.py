@@ -8,20 +8,29 @@ from typing import Any
 from livefit.dashboard import theme
 from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.model import DashboardModel
+from livefit.dashboard.theme import Color
 from livefit.dashboard.visuals import Fonts
 from livefit.view import words
+from livefit.view.numbers import format_value
+from livefit.view.rows import Cell, RowView
 from livefit.view.scale import Scale
-from livefit.view.table import Cell, RowView, format_value
 
 CAPTIONS = 32.0
 ROW_GAP = 6.0
 ROW_MAX = 170.0
-NAME, LETTER, VALUE, SPREAD, SHAPE, WORD = 286.0, 44.0, 190.0, 104.0, 56.0, 184.0
+NAME, LETTER, VALUE, CHANGE, SPREAD = 252.0, 36.0, 186.0, 146.0, 118.0
+SHAPE, WORD = 52.0, 206.0
+DIGITS = 0.483
+"""Size of the values over the height of a row."""
+CHANGE_SIZE = 0.6
+"""Of the change beside it."""
+SHRINK_STEPS = 4
+"""A title that does not fit is set smaller so often, before it is cut short."""
 
 
 @dataclass(frozen=True)
 class Columns:
-    """Where the columns of a row begin, px; ``value`` is the right edge of the numbers."""
+    """Where the columns of a row begin, px; ``value`` and ``change`` are right edges of numbers."""
 
     name: float
     name_room: float
@@ -29,6 +38,7 @@ class Columns:
     scale_left: float
     scale_right: float
     value: float
+    change: float
     spread: float
     shape: float
     word: float
@@ -42,14 +52,16 @@ def columns(rect: Rect, unit: float) -> Columns:
     word = right - WORD * unit
     shape = word - SHAPE * unit
     spread = shape - SPREAD * unit
+    change = spread - CHANGE * unit
     letter = left + NAME * unit
     return Columns(
         name=left,
         name_room=(NAME - 16) * unit,
         letter=letter,
         scale_left=letter + LETTER * unit,
-        scale_right=spread - VALUE * unit,
-        value=spread - 10 * unit,
+        scale_right=change - VALUE * unit,
+        value=change - 10 * unit,
+        change=spread - 16 * unit,
         spread=spread,
         shape=shape,
         word=word,
@@ -64,6 +76,11 @@ class TablePanel:
         self.layer = Layer(parent, fonts, order=1)
         self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
         self._shown: tuple[RowView, ...] | None = None
+        self._rows: list[Rect] = []
+
+    def row_at(self, x: float, y: float) -> int | None:
+        """Number of the row at a point of the canvas."""
+        return next((i for i, rect in enumerate(self._rows) if rect.holds(x, y)), None)
 
     def place(self, rect: Rect, unit: float, pixel_scale: float) -> None:
         """Take ``rect``; ``unit`` px is one unit of the theme."""
@@ -85,16 +102,20 @@ class TablePanel:
         top, gap = rect.y + CAPTIONS * u, ROW_GAP * u
         pitch = min((rect.bottom - top + gap) / max(len(rows), 1), ROW_MAX * u)
         self.layer.rect(Rect(rect.x, rect.y, rect.w, top - rect.y), theme.GROUND)
-        self._captions(cols)
+        self._captions(rows, cols)
         end = top
+        self._rows.clear()
         for row in rows:
             place = Rect(rect.x, end, rect.w, pitch - gap)
+            self._rows.append(place)
+            if row.selected:
+                self.layer.frame(place, 3 * u, theme.BAND_EDGE)
             self._row(row, place, cols)
             end += pitch
             self.layer.rect(Rect(rect.x, place.bottom, rect.w, gap), theme.GROUND)
         self.layer.rect(Rect(rect.x, end, rect.w, max(rect.bottom - end, 0)), theme.GROUND)
 
-    def _captions(self, cols: Columns) -> None:
+    def _captions(self, rows: tuple[RowView, ...], cols: Columns) -> None:
         u, layer = self._unit, self.layer
         y, size = self._rect.y + CAPTIONS * u / 2 - 3 * u, theme.CAPTION * u
         scale_room = cols.scale_right - cols.scale_left
@@ -104,6 +125,10 @@ class TablePanel:
         layer.text(
             words.COLUMN_MEAN, cols.value, y, size, theme.QUIET, align="right", room=value_room
         )
+        layer.text(
+            _change_caption(rows), cols.change, y, size,
+            theme.QUIET, align="right", room=(CHANGE - 14) * u,
+        )  # fmt: skip
         layer.text(
             words.COLUMN_VERDICT, cols.shape, y, size, theme.QUIET,
             room=cols.word + cols.word_room - cols.shape,
@@ -116,12 +141,18 @@ class TablePanel:
         if row.scale is not None:
             self._band(row, row.scale, rect, cols)
         for cell, y in zip(row.cells, centers, strict=True):
-            self._cell(cell, row, y, min(theme.VALUE * u, 0.472 * h), cols)
+            self._cell(cell, row, y, min(theme.VALUE * u, DIGITS * h), cols)
 
     def _name(self, row: RowView, rect: Rect, cols: Columns) -> None:
         u, layer = self._unit, self.layer
         title, body = min(theme.TITLE * u, 0.24 * rect.h), min(theme.BODY * u, 0.21 * rect.h)
-        lines = layer.fonts.wrap(row.title, title * 1.02, cols.name_room, 2)
+        for _ in range(SHRINK_STEPS):
+            lines = layer.fonts.wrap(row.title, title * 1.02, cols.name_room, 2)
+            if " ".join(lines) == row.title:
+                break
+            title *= 0.95
+        if layer.fonts.width(row.event_words, body) > cols.name_room:
+            body = max(body * cols.name_room / layer.fonts.width(row.event_words, body), 0.8 * body)
         events = layer.fonts.wrap(row.event_words, body, cols.name_room, 1)
         height = len(lines) * title * 1.2 + len(events) * body * 1.3
         y = rect.y + (rect.h - height) / 2 + title * 0.6
@@ -161,16 +192,32 @@ class TablePanel:
         layer.text(letter, cols.letter, y, size * 0.62, theme.QUIET, weight=theme.BOLD)
         self._track(cell, row, y, size, cols)
         layer.text(cell.value_text, cols.value, y, size, strong, align="right", weight=theme.BOLD)
+        self._change(cell, y, size, strong, cols)
         layer.text(cell.spread_text, cols.spread, y - 0.2 * size, small, theme.QUIET)
-        layer.text(cell.count_text, cols.spread, y + 0.2 * size, small, theme.QUIET)
+        count = f"{cell.count_text} {cell.needed_text}".strip()
+        layer.text(count, cols.spread, y + 0.2 * size, small, theme.QUIET,
+                   room=(SPREAD - 8) * u)  # fmt: skip
         mark = size * theme.CAP_HEIGHT * 0.9
         layer.shape(cell.verdict.shape, (cols.shape + mark / 2, y), mark, color)
         judged = cell.verdict.shape != "none"
-        word_size = size * theme.VERDICT_WORD / theme.VALUE if judged else theme.BODY * u
+        word_size = size if judged else theme.BODY * u
         left = cols.word if judged else cols.shape
         layer.text(
             cell.verdict.word, left, y, word_size, color, weight=theme.BOLD if judged else 0.0,
             room=cols.word + cols.word_room - left,
+        )  # fmt: skip
+
+    def _change(self, cell: Cell, y: float, size: float, color: Color, cols: Columns) -> None:
+        room = (CHANGE - 14) * self._unit
+        note = min(theme.SMALL * self._unit, size * 0.36)
+        large = size * CHANGE_SIZE
+        self.layer.text(
+            cell.change_text, cols.change, y - (0.19 * size if cell.change_note else 0.0), large,
+            color, align="right", room=room,
+        )  # fmt: skip
+        self.layer.text(
+            cell.change_note, cols.change, y + 0.27 * size, note, theme.QUIET, align="right",
+            room=room,
         )  # fmt: skip
 
     def _track(self, cell: Cell, row: RowView, y: float, size: float, cols: Columns) -> None:
@@ -178,6 +225,9 @@ class TablePanel:
         layer.line((cols.scale_left, y), (cols.scale_right, y), 2 * u, theme.LINE)
         if row.scale is None:
             return
+        for value in cell.recent:
+            x = _place(row.scale, value, cols)
+            layer.line((x, y - 0.17 * size), (x, y + 0.17 * size), 2 * u, theme.LINE)
         if cell.baseline is not None:
             x = _place(row.scale, cell.baseline, cols)
             layer.circle((x, y), 0.2 * size, 3 * u, theme.TEXT)
@@ -198,6 +248,15 @@ class TablePanel:
         inner = x - reach if above else x + reach
         for end in (-0.3, 0.3):
             self.layer.line((inner, y + end * size), (x, y), 6 * self._unit, theme.TEXT)
+
+
+def _change_caption(rows: tuple[RowView, ...]) -> str:
+    cells = [cell for row in rows for cell in row.cells]
+    if any(cell.baseline is not None for cell in cells):
+        return words.COLUMN_CHANGE_BASELINE
+    if any(cell.before is not None for cell in cells):
+        return words.COLUMN_CHANGE_MARK
+    return words.COLUMN_CHANGE
 
 
 def _place(scale: Scale, value: float, cols: Columns) -> float:

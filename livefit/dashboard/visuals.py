@@ -21,6 +21,7 @@ from livefit.dashboard.theme import Color
 
 FACE = "OpenSans"
 CACHED_LAYOUTS = 512
+SEGMENT_COLUMNS = 11
 _CORNERS = np.array([[0, -1], [0, 1], [1, 1], [0, -1], [1, 1], [1, -1]], dtype=np.float32)
 """Two triangles of a quad: (0 first end or 1 second end, side of the line)."""
 
@@ -262,14 +263,18 @@ class SegmentsVisual(_Batch):
 
     def set_segments(self, segments: Sequence[Segment], pixel_scale: float = 1.0) -> None:
         """Show these; ``pixel_scale`` is how many device pixels one canvas pixel has."""
-        self.shared_program["u_pixel"] = 1.0 / pixel_scale
-        if not segments:
-            self._set_vertices(np.zeros(0, _SEGMENT_VERTEX))
-            return
         table = np.array(
             [(*s.a, *s.b, s.wide_a / 2, s.wide_b / 2, s.round_ends, *s.color) for s in segments],
             np.float32,
         )
+        self.set_table(table.reshape(-1, SEGMENT_COLUMNS), pixel_scale)
+
+    def set_table(self, table: NDArray[np.float32], pixel_scale: float = 1.0) -> None:
+        """Show the rows of (n, 11): two ends, half width at either, round ends, colour."""
+        self.shared_program["u_pixel"] = 1.0 / pixel_scale
+        if not len(table):
+            self._set_vertices(np.zeros(0, _SEGMENT_VERTEX))
+            return
         a, b, half, round_ends, color = np.split(table, [2, 4, 6, 7], axis=1)
         span = b - a
         length = np.hypot(span[:, :1], span[:, 1:])
@@ -279,7 +284,7 @@ class SegmentsVisual(_Batch):
         beyond = round_ends * widest + 1.0
         u = _CORNERS[:, 0] * (length + 2 * beyond) - beyond
         v = _CORNERS[:, 1] * (widest + 1.0)
-        vertices = np.zeros((len(segments), 6), _SEGMENT_VERTEX)
+        vertices = np.zeros((len(table), 6), _SEGMENT_VERTEX)
         vertices["a_uv"] = np.stack([u, v], axis=-1)
         vertices["a_position"] = (
             a[:, None] + u[..., None] * along[:, None] + v[..., None] * across[:, None]

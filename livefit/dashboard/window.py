@@ -1,4 +1,4 @@
-"""Opens the fitter's window and runs it until it is closed."""
+"""Opens the windows and runs them until they are closed."""
 
 from __future__ import annotations
 
@@ -8,12 +8,20 @@ import os
 import signal
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from livefit.dashboard import theme
 from livefit.dashboard.link import Commander, Receiver
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import has_display
 from livefit.definitions.models import Definitions
+from livefit.view.rider import RiderModel
 from livefit.view.table import Chosen
+
+if TYPE_CHECKING:
+    from PySide6.QtCore import QCoreApplication
+    from PySide6.QtGui import QScreen
+    from PySide6.QtWidgets import QMainWindow
 
 LIBRARIES = (
     "libfontconfig.so.1", "libEGL.so.1", "libGL.so.1", "libglib-2.0.so.0", "libdbus-1.so.3",
@@ -78,19 +86,97 @@ def run_dashboard(
 
     model = DashboardModel(definitions, chosen, endpoint=results_endpoint)
     app = QApplication.instance() or QApplication(["livefit"])
-    screens = QApplication.screens()
-    if screen is not None and not 0 <= screen < len(screens):
-        raise WindowError(f"screen {screen} does not exist; there are 0 to {len(screens) - 1}")
-    window = FitterWindow(
-        model,
-        Receiver(results_endpoint),
-        Commander(control_endpoint),
-        picture_dir=picture_dir or Path.cwd(),
-        tick_ms=tick_ms,
+    place = _screen(QApplication.screens(), screen)
+    return _show(
+        app,
+        FitterWindow(
+            model,
+            Receiver(results_endpoint),
+            Commander(control_endpoint),
+            picture_dir=picture_dir or Path.cwd(),
+            tick_ms=tick_ms,
+        ),
+        place,
+        full_screen,
     )
+
+
+def run_rider(
+    results_endpoint: str,
+    definitions: Definitions,
+    *,
+    chosen: Chosen | None = None,
+    full_screen: bool | None = None,
+    screen: int | None = None,
+    theme_name: str = "dark",
+    tick_ms: int = 16,
+) -> int:
+    """Show the rider's window until it is closed.
+
+    Parameters
+    ----------
+    results_endpoint
+        Where the processing node publishes.
+    definitions
+        Names and words of measures, events and adjustments, and the screen ``rider``.
+    chosen
+        (measure, event) of what is shown while the fitter has chosen nothing for the rider.
+    full_screen
+        Whether to fill the screen at once; None: if there is a second screen.
+    screen
+        Number of the screen to open on, from 0; None: the second, if there is one.
+    theme_name
+        ``dark`` or ``light``.
+    tick_ms
+        Time between two pictures.
+
+    Returns
+    -------
+    int
+        Exit status of the window's event loop.
+
+    Raises
+    ------
+    WindowError
+        There is no screen, or a library that the window needs is missing.
+    DefinitionError
+        There is no screen named ``rider``.
+    ValueError
+        There is no such theme.
+    """
+    theme.use(theme_name)
+    where = definitions.screen("rider")
+    check_window_possible()
+    from PySide6.QtWidgets import QApplication
+
+    from livefit.dashboard.rider_window import RiderWindow
+
+    app = QApplication.instance() or QApplication(["livefit"])
+    screens = QApplication.screens()
+    second = len(screens) > 1
+    place = _screen(screens, 1 if screen is None and second else screen)
+    model = RiderModel(definitions, chosen)
+    return _show(
+        app,
+        RiderWindow(model, Receiver(results_endpoint), where, tick_ms=tick_ms),
+        place,
+        second if full_screen is None else full_screen,
+    )
+
+
+def _screen(screens: list[QScreen], number: int | None) -> QScreen | None:
+    if number is not None and not 0 <= number < len(screens):
+        raise WindowError(f"screen {number} does not exist; there are 0 to {len(screens) - 1}")
+    return None if number is None else screens[number]
+
+
+def _show(
+    app: QCoreApplication, window: QMainWindow, screen: QScreen | None, full_screen: bool
+) -> int:
+    """Show ``window``, which nobody else holds, until it is closed or the process is to end."""
     if screen is not None:
-        window.setScreen(screens[screen])
-        window.setGeometry(screens[screen].availableGeometry())
+        window.setScreen(screen)
+        window.setGeometry(screen.availableGeometry())
     if full_screen:
         window.showFullScreen()
     else:

@@ -13,7 +13,9 @@ from rich.text import Text
 
 from livefit.definitions.models import Definitions
 from livefit.view import words
-from livefit.view.table import Cell, Chosen, RowView, TableModel, format_value
+from livefit.view.numbers import format_value
+from livefit.view.rows import Cell, RowView
+from livefit.view.table import Chosen, TableModel
 from livefit.wire.messages import Snapshot
 from livefit.wire.sockets import Subscriber
 

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import AgeMeter, Freshness, age_words
+from livefit.view.header import AgeView, Readout, header_readouts
+from livefit.view.rows import Key, RowView, band_of, make_cells
 from livefit.view.scale import Scale, common_scale
 from livefit.wire.messages import Row, Snapshot
 
 MISSING_SHARE = 0.01
 """A marker out of sight for a smaller share of the last seconds is not worth a word."""
-LOST_SHARE = 0.01
-DELAY_MS = 250.0
-"""Beyond these the stream is marked as one to look after."""
 NOTICE_S = 4.0
 MAX_ROWS = 12
+SCREEN = "fitter"
+"""Under this name the choice of rows is known to the node, so that every window shows the same."""
 
 Chosen = Sequence[tuple[str, str]]
 
@@ -34,78 +34,12 @@ PREFERRED = (
 """The rows shown where the fitter chose none; of alternatives, the first that is defined."""
 
 
-@dataclass(frozen=True)
-class Cell:
-    """One side of one row; numbers in the measure's unit, None where there is none."""
-
-    side: Side
-    n: int
-    mean: float | None
-    ci: tuple[float, float] | None
-    baseline: float | None
-    value_text: str
-    spread_text: str
-    """Half width of the 95 % interval of the mean, with the unit."""
-    count_text: str
-    verdict: words.Verdict
-
-
-@dataclass(frozen=True)
-class RowView:
-    """One measure at one event, left and right (or one cell) on a common scale."""
-
-    measure: str
-    event: str
-    title: str
-    event_words: str
-    unit: str
-    band: tuple[float, float] | None
-    scale: Scale | None
-    cells: tuple[Cell, ...]
-    stale: bool
-    """The numbers are not of this moment: the data are old, or nobody pedals."""
-
-
-@dataclass(frozen=True)
-class Readout:
-    """A captioned number of the header."""
-
-    caption: str
-    value: str
-    unit: str = ""
-    care: bool = False
-
-
-@dataclass(frozen=True)
-class AgeView:
-    """How old the data are, as a number, a word and a state."""
-
-    text: str
-    word: str
-    state: Literal["fresh", "old", "lost", "held"]
-
-
 def default_chosen(definitions: Definitions) -> list[tuple[str, str]]:
-    """The preferred rows, as far as they are defined."""
+    """The preferred rows, as far as they are defined; where none is, the first there is."""
     defined = {(m.name, event) for m in definitions.measures for event in m.events}
     found = (next((c for c in choice if c in defined), None) for choice in PREFERRED)
-    return [chosen for chosen in found if chosen is not None]
-
-
-def format_value(value: float | None, decimals: int) -> str:
-    """``value`` to ``decimals`` places with a true minus sign, and no minus before zero.
-
-    Examples
-    --------
-    >>> format_value(-0.04, 1), format_value(-12.3, 0), format_value(None, 0)
-    ('0.0', '−12', '–')
-    """
-    if value is None:
-        return words.NOTHING
-    text = f"{value:.{decimals}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("-")
-    return text.replace("-", words.MINUS)
+    preferred = [chosen for chosen in found if chosen is not None]
+    return preferred or [(m.name, m.events[0]) for m in definitions.measures if m.events][:1]
 
 
 class TableModel:
@@ -128,14 +62,14 @@ class TableModel:
     def __init__(
         self, definitions: Definitions, chosen: Chosen | None = None, *, endpoint: str = ""
     ) -> None:
-        self._pairs = _resolve(
-            definitions, default_chosen(definitions) if chosen is None else chosen
-        )
-        self._disciplines = {d.name: d.title for d in definitions.disciplines}
+        self.definitions = definitions
+        self._own = _resolve(definitions, default_chosen(definitions) if chosen is None else chosen)
+        self._pairs = self._own
+        self._selected: int | None = None
         self._endpoint = endpoint
         self._meter = AgeMeter()
         self._snapshot: Snapshot | None = None
-        self._node: tuple[str, str | None, str] | None = None
+        self._node: tuple[str, str | None] | None = None
         self._scales: dict[tuple[str, str], Scale | None] = {}
         self._now: float | None = None
         self._notice: tuple[str, float] | None = None
@@ -150,13 +84,16 @@ class TableModel:
         self._now = now
         if self.held:
             return
-        node = (snapshot.node, snapshot.stream, snapshot.discipline)
+        node = (snapshot.node, snapshot.stream)
         if node != self._node:
             if self._node is not None:
                 self._start_anew()
             self._node = node
+        elif self._snapshot is not None and snapshot.discipline != self._snapshot.discipline:
+            self._scales.clear()
         self._meter.note(snapshot.node, sent=snapshot.sent, now=now)
         self._snapshot = snapshot
+        self._follow(snapshot.chosen.get(SCREEN))
         self._build_rows()
 
     def apply_silence(self, now: float) -> None:
@@ -175,7 +112,41 @@ class TableModel:
     def rows(self) -> tuple[RowView, ...]:
         """The chosen rows, top to bottom."""
         stale = self._stale()
-        return tuple(row if row.stale == stale else replace(row, stale=stale) for row in self._rows)
+        return tuple(
+            row if row.stale == stale and row.selected == (i == self._selected)
+            else replace(row, stale=stale, selected=i == self._selected)
+            for i, row in enumerate(self._rows)
+        )  # fmt: skip
+
+    @property
+    def chosen(self) -> tuple[tuple[str, str], ...]:
+        """(measure, event) of each row."""
+        return tuple((measure.name, event.name) for measure, event in self._pairs)
+
+    @property
+    def rider_chosen(self) -> tuple[tuple[str, str], ...]:
+        """(measure, event) of what the rider sees, as far as it is known."""
+        chosen = self._snapshot.chosen.get("rider") if self._snapshot is not None else None
+        return tuple((pair[0], pair[1]) for pair in chosen or () if len(pair) == 2)
+
+    @property
+    def window(self) -> dict[str, float]:
+        """What is averaged over."""
+        return {} if self._snapshot is None else self._snapshot.window
+
+    @property
+    def discipline(self) -> str | None:
+        """Name of the bands in use."""
+        return None if self._snapshot is None else self._snapshot.discipline
+
+    @property
+    def selected(self) -> int | None:
+        """Number of the selected row, from 0."""
+        return self._selected
+
+    def select(self, row: int | None) -> None:
+        """Select the row of this number, or the nearest there is; None selects none."""
+        self._selected = None if row is None else min(max(row, 0), len(self._pairs) - 1)
 
     @property
     def age(self) -> AgeView:
@@ -188,28 +159,8 @@ class TableModel:
 
     @property
     def header(self) -> tuple[Readout, ...]:
-        """Cadence, strokes, state of the stream and the bands in use."""
-        snapshot = self._snapshot
-        if snapshot is None:
-            captions = (
-                words.CADENCE, words.STROKES, words.RATE, words.LOST, words.DELAY, words.DISCIPLINE,
-            )  # fmt: skip
-            return tuple(Readout(caption, words.NOTHING) for caption in captions)
-        health = snapshot.health
-        window = words.window_words(snapshot.window)
-        strokes = "   ".join(f"{side} {n}" for side, n in sorted(snapshot.strokes.items()))
-        share = health.lost / max(health.frames + health.lost, 1)
-        return (
-            Readout(words.CADENCE, format_value(snapshot.cadence_rpm, 0), "rpm"),
-            Readout(f"{words.STROKES}, {window}" if window else words.STROKES,
-                    strokes or words.NOTHING),
-            Readout(words.RATE, format_value(health.rate_hz, 0), "Hz"),
-            Readout(words.LOST, f"{health.lost}", _percent(share), share >= LOST_SHARE),
-            Readout(words.DELAY, format_value(health.delay_ms, 0), "ms",
-                    health.delay_ms is not None and health.delay_ms >= DELAY_MS),
-            Readout(words.DISCIPLINE,
-                    self._disciplines.get(snapshot.discipline, snapshot.discipline)),
-        )  # fmt: skip
+        """Cadence, strokes, state of the stream, recording, the bands in use and the mark."""
+        return header_readouts(self._snapshot, self.definitions, self.chosen)
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -267,18 +218,11 @@ class TableModel:
         stale = self._stale()
         self._rows = [self._row(measure, event, by_key, stale) for measure, event in self._pairs]
 
-    def _row(
-        self,
-        measure: Measure,
-        event: Event,
-        by_key: dict[tuple[str, str, str], Row],
-        stale: bool,
-    ) -> RowView:
-        sides: tuple[Side, ...] = ("B",) if measure.sides == "once" else ("L", "R")
-        rows = [by_key.get((measure.name, event.name, side)) for side in sides]
-        band = next((_pair(row.band) for row in rows if row is not None and row.band), None)
-        means = [row.mean for row in rows if row is not None and row.mean is not None]
+    def _row(self, measure: Measure, event: Event, rows: dict[Key, Row], stale: bool) -> RowView:
         key = (measure.name, event.name)
+        band = band_of(measure, event, rows)
+        cells = make_cells(measure, event, rows, self._recent(measure, event))
+        means = [cell.mean for cell in cells if cell.mean is not None]
         self._scales[key] = common_scale(band, means, measure.unit, self._scales.get(key))
         return RowView(
             measure=measure.name,
@@ -288,50 +232,45 @@ class TableModel:
             unit=measure.unit,
             band=band,
             scale=self._scales[key],
-            cells=tuple(_cell(measure, side, row) for side, row in zip(sides, rows, strict=True)),
+            cells=cells,
             stale=stale,
         )
 
+    def _recent(self, measure: Measure, event: Event) -> Mapping[Side, Sequence[float]]:
+        """The last strokes by side, where a screen shows them."""
+        return {}
 
-def _cell(measure: Measure, side: Side, row: Row | None) -> Cell:
-    mean = None if row is None or row.n == 0 else row.mean
-    ci = None if row is None or mean is None else _pair(row.ci95)
-    if row is None or mean is None:
-        verdict = words.VERDICTS["no_data"]
-    else:
-        verdict = words.VERDICTS.get(row.verdict, words.VERDICTS["no_band"])
-    half = None if ci is None else (ci[1] - ci[0]) / 2
-    unit = "" if mean is None else words.UNIT_WORD[measure.unit]
-    value = format_value(mean, measure.decimals)
-    return Cell(
-        side=side,
-        n=0 if row is None else row.n,
-        mean=mean,
-        ci=ci,
-        baseline=None if row is None else row.baseline,
-        value_text=f"{value}°" if measure.unit == "deg" and mean is not None else value,
-        spread_text=unit.strip() if half is None else f"±{half:.1f}{unit}",
-        count_text="" if row is None else f"n {row.n}",
-        verdict=verdict,
-    )
+    def _follow(self, chosen: Sequence[Sequence[str]] | None) -> None:
+        """Show the rows chosen at the node, as far as they are defined here, or else our own."""
+        pairs = self._own
+        if chosen is not None:
+            found = [self._known(pair) for pair in chosen]
+            pairs = [pair for pair in found if pair is not None][:MAX_ROWS] or self._own
+        if pairs != self._pairs:
+            kept = None if self._selected is None else self._pairs[self._selected]
+            self._pairs = pairs
+            if kept is not None:
+                self._selected = pairs.index(kept) if kept in pairs else 0
 
-
-def _percent(share: float) -> str:
-    return "<0.1 %" if 0 < share < 0.0005 else f"{100 * share:.1f} %"
-
-
-def _pair(values: list[float] | None) -> tuple[float, float] | None:
-    return None if values is None or len(values) != 2 else (values[0], values[1])
+    def _known(self, pair: Sequence[str]) -> tuple[Measure, Event] | None:
+        try:
+            measure, event = pair
+            return _resolved(self.definitions, measure, event)
+        except ValueError:
+            return None
 
 
 def _resolve(definitions: Definitions, chosen: Chosen) -> list[tuple[Measure, Event]]:
     if len(chosen) > MAX_ROWS:
         raise ValueError(f"a dashboard holds up to {MAX_ROWS} rows, {len(chosen)} were chosen")
-    pairs = [(definitions.measure(measure), definitions.event(event)) for measure, event in chosen]
-    for measure, event in pairs:
-        if event.name not in measure.events and event.kind != "crank":
-            raise ValueError(
-                f"row {measure.name!r} at {event.name!r}: the measure is not taken at that event; "
-                f"it is taken at any crank angle or {', '.join(measure.events)}"
-            )
-    return pairs
+    return [_resolved(definitions, measure, event) for measure, event in chosen]
+
+
+def _resolved(definitions: Definitions, name: str, where: str) -> tuple[Measure, Event]:
+    measure, event = definitions.measure(name), definitions.event(where)
+    if event.name not in measure.events and event.kind != "crank":
+        raise ValueError(
+            f"row {measure.name!r} at {event.name!r}: the measure is not taken at that event; "
+            f"it is taken at any crank angle or {', '.join(measure.events)}"
+        )
+    return measure, event

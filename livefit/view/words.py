@@ -59,20 +59,29 @@ MEANINGS = {
 }
 
 COLUMN_MEASURE = "measure, crank position"
-COLUMN_SCALE = "band, mean, 95 % interval"
+COLUMN_SCALE = "band, mean, 95 %"
 COLUMN_MEAN = "rolling mean"
 COLUMN_BAND = "band"
 COLUMN_SPREAD = "±"
 COLUMN_COUNT = "n"
 COLUMN_VERDICT = "against the band"
+COLUMN_CHANGE = "change"
+COLUMN_CHANGE_BASELINE = "from baseline"
+COLUMN_CHANGE_MARK = "since mark"
+CHANGE_AT_MARK = "mark {change}"
 
 CADENCE = "cadence"
+WORKLOAD = "workload"
 STROKES = "strokes averaged"
 RATE = "stream"
 LOST = "frames lost"
 DELAY = "delay"
+RECORDING = "recording"
+ON, OFF = "on", "off"
 AGE = "age of data"
 DISCIPLINE = "target bands"
+EDITED = "target bands, edited"
+MARK = "latest mark"
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
@@ -81,8 +90,10 @@ AGE_SIGN = {"fresh": "●", "old": "◆", "lost": "▲", "held": "◆"}
 ALL_SEEN = "All markers seen"
 MISSING = "{count} missing: {names}"
 FIGURE_SIDE = "{side} in front"
+FIGURE_ONLY = "{side} alone"
 FIGURE_OLD = "Figure {age} old"
-HINT = "H  help"
+FIGURE_BASELINE = "dashed: baseline"
+FROM_FRONT = "from the front"
 
 
 def window_words(window: dict[str, float]) -> str:
@@ -94,12 +105,34 @@ def window_words(window: dict[str, float]) -> str:
     return ""
 
 
+def needed_words(needed: int | None) -> str:
+    """``+3`` strokes until a mean holds, or that it does; nothing where that cannot be said."""
+    if needed is None:
+        return ""
+    return "holds" if needed <= 0 else f"+{needed}"
+
+
+def all_hold_words(needed: int | None) -> str:
+    """The same of all rows at once."""
+    if needed is None:
+        return ""
+    return "all hold" if needed <= 0 else f"+{needed} to hold"
+
+
 def marker_words(label: str) -> str:
     """``right ankle`` for ``R_LM``; a marker without a plain name keeps its label."""
     side, _, landmark = label.partition("_")
     if side not in ("L", "R") or landmark not in LANDMARK:
         return label
     return f"{'left' if side == 'L' else 'right'} {LANDMARK[landmark]}"
+
+
+def marker_short(label: str) -> str:
+    """``ankle R`` for ``R_LM``."""
+    side, _, landmark = label.partition("_")
+    if side not in ("L", "R") or landmark not in LANDMARK:
+        return label
+    return f"{LANDMARK[landmark]} {side}"
 
 
 @dataclass(frozen=True)
@@ -131,34 +164,66 @@ STATES: dict[str, Message] = {
     "still": Message("note", "Not pedalling", "The averages are those of the last strokes."),
 }
 
-BASELINE_SET = "Baseline set"
-BASELINE_CLEARED = "Baseline cleared"
-WINDOW_RESTARTED = "Averages started anew"
 PICTURE_SAVED = "Picture saved: {path}"
 PICTURE_FAILED = "Picture not saved: {error}"
 REQUEST_FAILED = "{request} refused: {error}"
 REQUESTED = {
+    "mark": "Mark",
+    "unmark": "Take the mark back",
     "set_baseline": "Set baseline",
     "clear_baseline": "Clear baseline",
     "restart_window": "Start averages anew",
+    "set_window": "Average over another span",
+    "set_discipline": "Other target bands",
+    "set_band": "Edit the band",
+    "reset_bands": "Reset the bands",
+    "choose": "Choose what is shown",
 }
 DONE = {
-    "set_baseline": BASELINE_SET,
-    "clear_baseline": BASELINE_CLEARED,
-    "restart_window": WINDOW_RESTARTED,
+    "mark": "Marked: {mark}",
+    "unmark": "Mark taken back",
+    "set_baseline": "Baseline set",
+    "clear_baseline": "Baseline cleared",
+    "restart_window": "Averages started anew",
+    "set_window": "Averages over {span}",
+    "set_discipline": "Target bands: {discipline}",
+    "set_band": "Band edited",
+    "reset_bands": "All bands as defined",
+    "choose": "Choice sent",
 }
 
 WINDOW_TITLE = "livefit: fitter"
 HELP_TITLE = "Keys"
 HELP_SIGNS_TITLE = "Signs"
-HELP_BASELINE = "hollow mark on a scale: the baseline"
-HELP = [
-    ("Space", "hold the picture, go on"),
-    ("B", "set the baseline to the present averages"),
-    ("C", "clear the baseline"),
-    ("R", "start the averages anew"),
-    ("S", "save a picture"),
-    ("F", "full screen, window"),
-    ("H or F1", "this help"),
-    ("Q or Ctrl+Q", "quit"),
-]
+HELP_SIGNS = (
+    ("ring on a scale", "the baseline"),
+    ("thin marks on a scale", "the last strokes, one by one"),
+    ("+3, holds", "strokes until the mean holds"),
+    ("dashed figure", "the baseline, with the crank where it is now"),
+    ("ring in the figure", "where a lost marker was seen last"),
+    ("change", "from the baseline, or from before the mark"),
+)
+ACTIONS: tuple[tuple[str, ...], ...] = (
+    ("M", "mark", "mark an adjustment: part, then how far", "ask mark"),
+    ("Z", "undo mark", "take the latest mark back", "unmark", "Ctrl+Z"),
+    ("B", "baseline", "set the baseline to the present averages", "set_baseline"),
+    ("C", "clear", "clear the baseline", "clear_baseline"),
+    ("R", "restart", "start the averages anew", "restart_window"),
+    ("W", "window", "average over more or fewer strokes", "ask window"),
+    ("P", "measures", "choose what is shown here and to the rider", "ask rows"),
+    ("D", "bands", "choose the target bands", "ask discipline"),
+    ("E", "edit band", "edit the band of the selected row", "ask band"),
+    ("Space", "hold", "hold the picture, go on", "hold"),
+    ("V", "view", "figure from the side, the front, both", "views"),
+    ("L", "side", "left side, right side, both", "sides"),
+    ("G", "chart", "next chart", "chart"),
+    ("+", "longer", "chart: reach farther back", "longer", "="),
+    (MINUS, "shorter", "chart: reach less far", "shorter", "-"),
+    ("T", "theme", "dark or light", "theme"),
+    ("S", "picture", "save a picture", "picture"),
+    ("F", "full", "full screen, window", "full_screen"),
+    ("H", "help", "this help", "help", "F1"),
+    ("Q", "quit", "quit", "quit", "Ctrl+Q"),
+)
+"""Key, word, meaning, what it does, and other keys that do the same."""
+SELECT_KEYS = ("Up, Down", "select a row; the chart follows")

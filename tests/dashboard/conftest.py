@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 import shutil
@@ -10,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -17,6 +19,9 @@ from livefit.dashboard.model import DashboardModel
 from livefit.definitions.loader import load_definitions
 from livefit.definitions.models import Definitions
 from tests.dashboard.dashboard_examples import make_pose, make_rows, make_snapshot
+
+if TYPE_CHECKING:
+    from PySide6.QtWidgets import QApplication
 
 
 @pytest.fixture(scope="session")
@@ -77,6 +82,19 @@ def display(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         os.environ.pop("DISPLAY", None)
         server.terminate()
         server.wait(10)
+
+
+@pytest.fixture(scope="module")
+def app(display: None) -> Iterator[QApplication]:
+    """The one Qt application of the process."""
+    from PySide6.QtWidgets import QApplication
+
+    there = QApplication.instance() or QApplication(["livefit"])
+    assert isinstance(there, QApplication)
+    yield there
+    # Before the display goes: Qt ends the process when it loses its connection.
+    there.shutdown()
+    gc.collect()
 
 
 def _number(path: Path, server: subprocess.Popen[bytes]) -> str:

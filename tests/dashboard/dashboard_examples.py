@@ -8,7 +8,16 @@ from typing import Any
 import numpy as np
 
 from livefit.definitions.models import Definitions, Side
-from livefit.wire.messages import Health, Live, Pose, Row, Snapshot
+from livefit.wire.messages import (
+    Health,
+    Live,
+    Mark,
+    MeanPose,
+    Pose,
+    Row,
+    Snapshot,
+    Stroke,
+)
 
 LABELS = ("AC", "EL", "US", "ASIS", "PSIS", "GT", "LE", "LM", "CA", "VM")
 BOTH: tuple[Side, ...] = ("L", "R")
@@ -19,6 +28,12 @@ UPPER = {
     "AC": (185.0, 1190.0), "EL": (395.0, 985.0), "US": (610.0, 870.0),
     "ASIS": (-140.0, 880.0), "PSIS": (-310.0, 905.0), "GT": HIP,
 }  # fmt: skip
+
+ACROSS = {
+    "AC": 185.0, "EL": 235.0, "US": 205.0, "ASIS": 115.0, "PSIS": 50.0, "GT": 165.0,
+    "LE": 110.0, "LM": 120.0, "CA": 100.0, "VM": 145.0,
+}  # fmt: skip
+"""mm from the mid-plane."""
 
 
 def landmarks(crank_deg: float) -> dict[str, tuple[float, float]]:
@@ -67,7 +82,8 @@ def make_pose(
             label = f"{side}_{name}"
             labels.append(label)
             lost = label in missing
-            xyz.append((math.nan,) * 3 if lost else (*points[name], 90.0 if side == "R" else -90.0))
+            across = ACROSS[name] if side == "R" else -ACROSS[name]
+            xyz.append((math.nan,) * 3 if lost else (*points[name], across))
         knee = 180 - angle_at(points["GT"], points["LE"], points["LM"])
         live += [
             Live(measure="knee_flexion", side=side, value=knee),
@@ -77,6 +93,10 @@ def make_pose(
                  value=angle_at(points["LE"], points["LM"], points["VM"])),
             Live(measure="elbow_flexion", side=side,
                  value=180 - angle_at(points["AC"], points["EL"], points["US"])),
+            Live(measure="trunk_inclination", side=side, value=math.degrees(math.atan2(
+                points["AC"][1] - HIP[1], points["AC"][0] - HIP[0]))),
+            Live(measure="knee_over_spindle", side=side, value=points["LE"][0]
+                 - CRANK_MM * math.sin(math.radians(crank_deg + (0 if side == "R" else 180)))),
         ]  # fmt: skip
     fields: dict[str, Any] = {
         "node": "n1", "frame": 12_000, "t": 60.0, "sent": sent, "labels": labels,
@@ -155,3 +175,42 @@ def make_snapshot(rows: list[Row], sent: float = 100.0, **changes: Any) -> Snaps
         "refused": {}, "rows": rows, "cranks": [], "health": make_health(),
     }  # fmt: skip
     return Snapshot(**(fields | changes))
+
+
+def make_mean_pose(raised_mm: float = 0.0, **changes: Any) -> MeanPose:
+    """The rider's mean pose round the crank, all of it ``raised_mm`` higher."""
+    labels = [f"{side}_{name}" for side in BOTH for name in LABELS]
+    xyz = np.array(
+        [
+            (*landmarks(10.0 * i + (0.0 if label[0] == "R" else 180.0))[label[2:]],
+             ACROSS[label[2:]] * (1 if label[0] == "R" else -1))
+            for i in range(36)
+            for label in labels
+        ],
+        "<f4",
+    )  # fmt: skip
+    xyz[:, 1] += raised_mm
+    fields: dict[str, Any] = {"node": "n1", "labels": labels, "xyz": xyz.tobytes()}
+    return MeanPose(**(fields | changes))
+
+
+def make_strokes(
+    means: dict[tuple[str, str], tuple[float, float]] | None = None,
+    *, first: int = 1, count: int = 15, marks: int = 0,
+) -> list[Stroke]:  # fmt: skip
+    """Strokes scattered around the means in a pattern that repeats, oldest first."""
+    scatter = (0.4, -0.7, 0.1, 1.0, -0.3, -1.1, 0.6)
+    return [
+        Stroke(
+            node="n1", side=side, event=event, measures=[measure], stroke=number,
+            t=number * 0.66, marks=marks, values=[both[i] + scatter[number % 7]],
+        )
+        for number in range(first, first + count)
+        for (measure, event), both in (means or MEANS).items()
+        for i, side in enumerate(BOTH)
+    ]  # fmt: skip
+
+
+def make_mark(part: str = "saddle_height", amount: float = 5.0, number: int = 1) -> Mark:
+    """An adjustment marked 50 s into the ride."""
+    return Mark(number=number, t=50.0, part=part, amount=amount)

@@ -6,14 +6,21 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 import pytest
 
-from livefit.dashboard.link import Commander, Receiver
-from livefit.wire.messages import Pose, Request, Snapshot
+from livefit.dashboard.link import STROKES_KEPT, Answered, Commander, Receiver
+from livefit.view.asking import Ask
+from livefit.wire.messages import Cycles, MeanPose, Pose, Request, Snapshot, Stroke
 from livefit.wire.sockets import ControlServer, Publisher
-from tests.dashboard.dashboard_examples import make_pose, make_snapshot
+from tests.dashboard.dashboard_examples import (
+    make_mean_pose,
+    make_pose,
+    make_snapshot,
+    make_strokes,
+)
 
 ANY = "tcp://127.0.0.1:0"
 DEADLINE_S = 10.0
@@ -60,6 +67,37 @@ def test_only_the_newest_of_each_topic_is_kept() -> None:
     assert all(0 <= time.monotonic() - arrived < DEADLINE_S for _, arrived in taken)
 
 
+def test_every_stroke_is_kept_in_order_and_only_the_newest_of_cycles() -> None:
+    with Publisher(ANY, display=True) as publisher, listening(publisher) as receiver:
+        strokes = make_strokes(count=1)[:12]
+        for number, stroke in enumerate(strokes):
+            publisher.publish(stroke)
+            publisher.publish(Cycles(node=f"n{number}", sides=[]))
+        publisher.publish(make_mean_pose())
+        until(lambda: receiver.received == 2 * len(strokes) + 1, "the arrival of all messages")
+        taken = [message for message, _ in receiver.take()]
+        assert receiver.take() == []
+    assert [m for m in taken if isinstance(m, Stroke)] == strokes
+    assert [m.node for m in taken if isinstance(m, Cycles)] == [f"n{len(strokes) - 1}"]
+    assert sum(isinstance(m, MeanPose) for m in taken) == 1
+
+
+def arrived(receiver: Receiver, count: int) -> bool:
+    return receiver.received == count
+
+
+def test_strokes_that_nobody_takes_do_not_pile_up() -> None:
+    (stroke, *_) = make_strokes(count=1)
+    with Publisher(ANY) as publisher, listening(publisher) as receiver:
+        for sent in range(1, STROKES_KEPT + 101):
+            publisher.publish(stroke.model_copy(update={"stroke": sent}))
+            # A display's socket holds little: what is sent must be received before more is.
+            if sent % 20 == 0:
+                until(partial(arrived, receiver, sent), "the arrival of all strokes")
+        kept = [m.stroke for m, _ in receiver.take() if isinstance(m, Stroke)]
+    assert kept == list(range(101, STROKES_KEPT + 101))
+
+
 def test_messages_that_break_the_protocol_are_told_and_forgiven() -> None:
     with Publisher(ANY, display=True) as publisher, listening(publisher) as receiver:
         publisher.socket.send_multipart([b"pose", b"\x80"])
@@ -97,8 +135,8 @@ def answering(handler: Callable[[Request], dict[str, Any]]) -> Iterator[str]:
             thread.join()
 
 
-def answers(commander: Commander, count: int) -> list[tuple[str, str | None]]:
-    got: list[tuple[str, str | None]] = []
+def answers(commander: Commander, count: int) -> list[Answered]:
+    got: list[Answered] = []
 
     def all_there() -> bool:
         got.extend(commander.take())
@@ -112,19 +150,20 @@ def test_requests_are_answered_in_order_yes_or_no() -> None:
     def handler(request: Request) -> dict[str, Any]:
         if request.op == "set_baseline":
             raise ValueError("no means to keep yet: let the rider pedal")
-        return {}
+        return dict(request.args)
 
     with answering(handler) as endpoint:
         commander = Commander(endpoint, timeout_s=5.0)
         commander.start()
-        for op in ("restart_window", "set_baseline", "clear_baseline"):
-            commander.send(op)
+        commander.send("restart_window")
+        commander.send("set_baseline")
+        commander.send("set_window", {"strokes": 5})
         got = answers(commander, 3)
         commander.stop()
     assert got == [
-        ("restart_window", None),
-        ("set_baseline", "no means to keep yet: let the rider pedal"),
-        ("clear_baseline", None),
+        Answered(Ask("restart_window"), {}),
+        Answered(Ask("set_baseline"), {}, "no means to keep yet: let the rider pedal"),
+        Answered(Ask("set_window", {"strokes": 5}), {"strokes": 5}),
     ]
 
 
@@ -134,8 +173,8 @@ def test_nobody_there_is_an_answer_too() -> None:
     commander = Commander(endpoint, timeout_s=0.05)
     commander.start()
     commander.send("set_baseline")
-    ((op, error),) = answers(commander, 1)
+    (answered,) = answers(commander, 1)
     commander.stop()
-    assert op == "set_baseline"
-    assert error is not None
-    assert "no answer to 'set_baseline'" in error
+    assert answered.ask == Ask("set_baseline")
+    assert answered.error is not None
+    assert "no answer to 'set_baseline'" in answered.error

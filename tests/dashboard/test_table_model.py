@@ -9,9 +9,16 @@ from hypothesis import strategies as st
 from livefit.definitions.models import DefinitionError, Definitions
 from livefit.view import words
 from livefit.view.age import AgeMeter, age_words
+from livefit.view.numbers import format_value
 from livefit.view.scale import common_scale
-from livefit.view.table import TableModel, default_chosen, format_value
-from tests.dashboard.dashboard_examples import make_health, make_row, make_rows, make_snapshot
+from livefit.view.table import TableModel, default_chosen
+from tests.dashboard.dashboard_examples import (
+    make_health,
+    make_mark,
+    make_row,
+    make_rows,
+    make_snapshot,
+)
 
 KNEE = ("knee_flexion", "bdc")
 
@@ -177,8 +184,90 @@ def test_header_and_missing_markers(definitions: Definitions) -> None:
     assert not by_caption[words.RATE].care
     assert by_caption[words.CADENCE].value == "91"
     assert by_caption[words.DISCIPLINE].value == "Road, racing"
-    assert by_caption["strokes averaged, last 15"].value == "L 15   R 15"
+    assert by_caption["strokes averaged, last 15"].value == "L 15  R 15"
     assert model.missing == ("L_X 50 %", "right ankle 34 %")
+
+
+def test_the_header_tells_of_the_session(definitions: Definitions) -> None:
+    marks = [make_mark("bar_reach", -3.0, 1), make_mark("saddle_height", 5.0, 2)]
+    model = shown(definitions, marks=marks, recording="ride-07", workload_w=211.6, edited_bands=2)
+    told = {r.caption: (r.value, r.unit) for r in model.header}
+    assert told[words.MARK] == ("saddle up 5 mm", "")
+    assert told[words.RECORDING] == ("on", "ride-07")
+    assert told[words.WORKLOAD] == ("212", "W")
+    assert told["target bands, edited"] == ("Road, racing", "")
+    plain = {r.caption: r.value for r in shown(definitions).header}
+    assert words.WORKLOAD not in plain
+    assert (plain[words.MARK], plain[words.RECORDING]) == ("–", "off")
+    assert plain["target bands"] == "Road, racing"
+
+
+@pytest.mark.parametrize(
+    ("needed", "told"), [([0, 0], "all hold"), ([0, 4], "+4 to hold"), ([None, 4], "")]
+)
+def test_strokes_until_all_chosen_rows_hold(
+    definitions: Definitions, needed: list[int | None], told: str
+) -> None:
+    # The row that nobody chose does not count.
+    other = make_row("hip_angle", "tdc", "L", 47.0, needed=30)
+    rows = [make_row(*KNEE, side, 36.0, needed=n) for side, n in zip("LR", needed, strict=True)]
+    model = TableModel(definitions, [KNEE])
+    model.apply_snapshot(make_snapshot([*rows, other]), 100.0)
+    assert [r.unit for r in model.header if r.caption.startswith(words.STROKES)] == [told]
+    by_side = [cell.needed_text for cell in model.rows[0].cells]
+    assert by_side == ["" if n is None else "holds" if n == 0 else f"+{n}" for n in needed]
+
+
+def test_the_change_is_from_the_baseline_or_from_before_the_mark(definitions: Definitions) -> None:
+    def cell(**changes: float) -> tuple[str, str]:
+        model = TableModel(definitions, [KNEE])
+        model.apply_snapshot(
+            make_snapshot([make_row(*KNEE, "L", 36.24).model_copy(update=changes)]), 100.0
+        )
+        left = model.rows[0].cells[0]
+        return (left.change_text, left.change_note)
+
+    assert cell() == ("", "")
+    assert cell(baseline=39.6) == ("−3.4°", "")
+    assert cell(before=35.0) == ("+1.2°", "")
+    assert cell(baseline=39.6, before=35.0) == ("−3.4°", "mark +1.2°")
+    assert cell(baseline=36.25) == ("0.0°", "")
+    pair = ("knee_over_spindle", "forward")
+    model = TableModel(definitions, [pair])
+    row = make_row(*pair, "R", -9.4, unit="mm", baseline=2.0)
+    model.apply_snapshot(make_snapshot([row]), 100.0)
+    assert model.rows[0].cells[1].change_text == "−11 mm"
+
+
+def test_all_windows_show_the_rows_chosen_at_the_node(definitions: Definitions) -> None:
+    model = TableModel(definitions, [KNEE])
+
+    def chosen(rows: list[list[str]] | None) -> tuple[tuple[str, str], ...]:
+        there = {} if rows is None else {"fitter": rows, "rider": [["knee_flexion", "tdc"]]}
+        model.apply_snapshot(make_snapshot([], chosen=there), 100.0)
+        return model.chosen
+
+    assert chosen(None) == (KNEE,)
+    assert chosen([["hip_angle", "tdc"], list(KNEE)]) == (("hip_angle", "tdc"), KNEE)
+    assert model.rider_chosen == (("knee_flexion", "tdc"),)
+    # A node with other definitions than ours.
+    assert chosen([["wing_angle", "tdc"], ["hip_angle", "bdc"]]) == (("hip_angle", "bdc"),)
+    assert chosen([["wing_angle", "tdc"]]) == (KNEE,)
+    assert chosen(None) == (KNEE,)
+
+
+def test_a_selection_stays_with_its_row(definitions: Definitions) -> None:
+    model = TableModel(definitions, [KNEE, ("hip_angle", "tdc")])
+    assert [row.selected for row in model.rows] == [False, False]
+    model.select(7)
+    assert [row.selected for row in model.rows] == [False, True]
+    rows = [["hip_angle", "tdc"], ["ankle_angle", "bdc"]]
+    model.apply_snapshot(make_snapshot([], chosen={"fitter": rows}), 100.0)
+    assert (model.selected, [row.selected for row in model.rows]) == (0, [True, False])
+    model.apply_snapshot(make_snapshot([], chosen={"fitter": [list(KNEE)]}), 100.0)
+    assert model.selected == 0
+    model.select(-3)
+    assert model.selected == 0
 
 
 def test_a_notice_goes_by_itself(definitions: Definitions) -> None:

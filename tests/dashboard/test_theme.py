@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import itertools
 import math
+from collections.abc import Iterator
+from dataclasses import fields
 from pathlib import Path
 
 import freetype  # type: ignore[import-untyped]
@@ -13,7 +16,7 @@ import vispy.util.fonts
 from numpy.typing import NDArray
 
 from livefit.dashboard import theme
-from livefit.dashboard.figure_panel import STALE_STRENGTH
+from livefit.dashboard.figure_drawing import STALE_STRENGTH
 from livefit.dashboard.theme import Color, mixed, rgb
 from livefit.view import words
 
@@ -62,18 +65,23 @@ def test_the_yardsticks_themselves() -> None:
     np.testing.assert_allclose(lab(linear(rgb("#FF0000"))), [53.2, 80.1, 67.2], atol=0.2)
 
 
-TEXTS: dict[str, Color] = {"text": theme.TEXT, "quiet": theme.QUIET, **theme.VERDICT}
-TEXTS |= dict(theme.LEVEL.items())
+@pytest.fixture(params=["dark", "light"], autouse=True)
+def palette(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Each test sees each palette in use."""
+    theme.use(request.param)
+    yield request.param
+    theme.use("dark")
 
 
-@pytest.mark.parametrize("name", TEXTS)
-def test_texts_stand_out(name: str) -> None:
+def test_texts_stand_out() -> None:
     # WCAG 2.2, success criterion 1.4.3: 4.5:1.
-    for ground in (theme.GROUND, theme.PANEL):
-        assert contrast(TEXTS[name], ground) >= 4.5
+    texts = [theme.TEXT, theme.QUIET, *theme.VERDICT.values(), *theme.LEVEL.values()]
+    grounds = [theme.GROUND, theme.PANEL]
+    assert min(contrast(t, g) for t in texts for g in grounds) >= 4.5
+    assert contrast(theme.TEXT, theme.BAND) >= 4.5
 
 
-@pytest.mark.parametrize("level", theme.LEVEL)
+@pytest.mark.parametrize("level", ["note", "care", "bad"])
 def test_messages_stand_out_from_their_tinted_ground(level: words.Level) -> None:
     color = theme.LEVEL[level]
     ground = mixed(color, theme.PANEL, theme.MESSAGE_TINT)
@@ -85,19 +93,64 @@ def test_marks_stand_out() -> None:
     # WCAG 2.2, success criterion 1.4.11: 3:1.
     marks = [theme.LINE, theme.BAND_EDGE, theme.NEAR, theme.FAR, theme.CRANK]
     assert all(contrast(mark, theme.PANEL) >= 3 for mark in marks)
+    assert contrast(theme.LINE, theme.GROUND) >= 3
     stale = [mixed(c, theme.PANEL, STALE_STRENGTH) for c in (theme.NEAR, theme.FAR, theme.CRANK)]
     assert all(contrast(mark, theme.PANEL) >= 3 for mark in stale)
-    assert contrast(theme.TEXT, theme.BAND) >= 3
-    assert contrast(theme.QUIET, theme.BAND) >= 3
+    on_band = [theme.TEXT, theme.QUIET, theme.BAND_EDGE, *theme.VERDICT.values()]
+    assert all(contrast(mark, theme.BAND) >= 3 for mark in on_band)
 
 
 @pytest.mark.parametrize("eye", SEES)
-def test_verdict_colours_differ_for_every_eye(eye: str) -> None:
+def test_verdicts_and_old_values_differ_for_every_eye(eye: str) -> None:
     # A difference of 2.3 in CIELAB is just noticeable (Mahy M et al. 1994, Color Res Appl
-    # 19:105-121); ask for several times that.
-    colours = [theme.VERDICT[key] for key in ("below", "within", "above", "unsure")]
+    # 19:105-121); ask for several times that. "unknown" is the colour of all that is old.
+    colours = [theme.VERDICT[key] for key in ("below", "within", "above", "unsure", "unknown")]
     seen = [lab(SEES[eye] @ linear(colour)) for colour in colours]
     assert min(math.dist(a, b) for a, b in itertools.combinations(seen, 2)) >= 15
+
+
+def test_each_palette_names_every_colour_in_use(palette: str) -> None:
+    chosen = theme.PALETTES[palette]
+    assert theme.in_use == palette
+    for field in fields(chosen):
+        assert getattr(theme, field.name.upper()) == getattr(chosen, field.name)
+    assert theme.VERDICT["unknown"] == chosen.quiet
+    assert theme.LEVEL["bad"] == chosen.bad
+
+
+def test_toggling_goes_round_and_an_unknown_theme_is_told(palette: str) -> None:
+    theme.toggle()
+    assert theme.in_use != palette
+    theme.toggle()
+    assert theme.in_use == palette
+    with pytest.raises(ValueError, match="expected a theme of dark, light, got 'sepia'"):
+        theme.use("sepia")
+    assert theme.in_use == palette
+
+
+def test_no_module_keeps_a_colour_from_its_import() -> None:
+    colours = {f.name.upper() for f in fields(theme.Palette)} | {"VERDICT", "LEVEL", "in_use"}
+    files = sorted(Path(theme.__file__).parent.rglob("*.py"))
+    assert len(files) > 10
+    kept = [
+        f"{file.name}:{node.lineno}"
+        for file in files
+        for node in outside_functions(ast.parse(file.read_text(encoding="utf-8")))
+        if (isinstance(node, ast.Attribute) and node.attr in colours)
+        or (isinstance(node, ast.alias) and node.name in colours)
+    ]
+    assert kept == []
+
+
+def outside_functions(tree: ast.AST) -> Iterator[ast.Attribute | ast.alias]:
+    """What is evaluated on import: all but the bodies of functions, with their defaults."""
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, ast.FunctionDef | ast.Lambda):
+            yield from outside_functions(node.args)
+            continue
+        if isinstance(node, ast.Attribute | ast.alias):
+            yield node
+        yield from outside_functions(node)
 
 
 def test_no_verdict_rests_on_colour_alone() -> None:

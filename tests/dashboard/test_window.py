@@ -2,132 +2,30 @@
 
 from __future__ import annotations
 
-import gc
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
 from PySide6.QtCore import Qt
-from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
 from livefit.dashboard import window as window_module
 from livefit.dashboard.fitter_window import FitterWindow
-from livefit.dashboard.link import Commander, Receiver
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import render
 from livefit.dashboard.window import WindowError, check_window_possible, run_dashboard
 from livefit.definitions.models import Definitions
-from livefit.wire.messages import Request
-from livefit.wire.sockets import ControlServer, Publisher
-from tests.dashboard.dashboard_examples import make_pose, make_rows, make_snapshot
-
-ANY = "tcp://127.0.0.1:0"
-DEADLINE_S = 15.0
-SIZE = (960, 540)
-
-
-@pytest.fixture(scope="module")
-def app(display: None) -> Iterator[QApplication]:
-    """The one Qt application of the process."""
-    there = QApplication.instance() or QApplication(["livefit"])
-    assert isinstance(there, QApplication)
-    yield there
-    # Before the display goes: Qt ends the process when it loses its connection.
-    there.shutdown()
-    gc.collect()
-
-
-class Node:
-    """Publishes an invented ride and takes requests, in a thread, until it is stopped."""
-
-    def __init__(self, definitions: Definitions) -> None:
-        self.asked: list[str] = []
-        self.publishing = threading.Event()
-        self._rows = make_rows(definitions)
-        self._stop = threading.Event()
-        self._publisher = Publisher(ANY, cached=("results",), display=True)
-        self._control = ControlServer(ANY)
-        self.results, self.control = self._publisher.endpoint, self._control.endpoint
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-
-    def stop(self) -> None:
-        self._stop.set()
-        self._thread.join()
-        self._publisher.close()
-        self._control.close()
-
-    def _run(self) -> None:
-        turn = 0.0
-        while not self._stop.is_set():
-            self._control.poll(self._answer, 0.01)
-            if self.publishing.is_set():
-                turn += 5.0
-                now = time.monotonic()
-                self._publisher.publish(make_pose(turn, sent=now))
-                self._publisher.publish(make_snapshot(self._rows, sent=now))
-
-    def _answer(self, request: Request) -> dict[str, Any]:
-        self.asked.append(request.op)
-        if request.op == "clear_baseline":
-            raise ValueError("there is no baseline to clear")
-        return {}
-
-
-@dataclass
-class Desk:
-    """An open window and the node that it listens to."""
-
-    window: FitterWindow
-    node: Node
-    pictures: Path
-
-    def press(self, key: Qt.Key, modifier: Any = Qt.KeyboardModifier.NoModifier) -> None:
-        QTest.keyClick(self.window.canvas.native, key, modifier)
-
-    def until(self, there: Callable[[], object], what: str) -> None:
-        until(there, what)
-
-    def notice(self, start: str) -> None:
-        until(lambda: (self.window.model.notice or "").startswith(start), f"notice {start!r}")
-
-
-def until(there: Callable[[], object], what: str) -> None:
-    end = time.monotonic() + DEADLINE_S
-    while not there():
-        if time.monotonic() > end:
-            pytest.fail(f"{what} did not happen within {DEADLINE_S:g} s")
-        QTest.qWait(5)
+from tests.dashboard.window_desk import ANY, Desk, Node, open_desk
 
 
 @pytest.fixture
 def desk(app: QApplication, definitions: Definitions, tmp_path: Path) -> Iterator[Desk]:
-    node = Node(definitions)
-    model = DashboardModel(definitions, endpoint=node.results)
-    window = FitterWindow(
-        model, Receiver(node.results), Commander(node.control), picture_dir=tmp_path
-    )
-    window.resize(*SIZE)
-    window.show()
-    window.activateWindow()
-    try:
-        assert QTest.qWaitForWindowActive(window, int(1000 * DEADLINE_S))
-        yield Desk(window, node, tmp_path)
-    finally:
-        window.close()
-        node.stop()
-        window.deleteLater()
-        del window
-        QTest.qWait(1)
-        gc.collect()
+    with open_desk(definitions, tmp_path) as opened:
+        yield opened
 
 
 def test_a_ride_comes_to_the_screen_and_every_key_does_its_job(desk: Desk) -> None:
@@ -144,13 +42,13 @@ def test_a_ride_comes_to_the_screen_and_every_key_does_its_job(desk: Desk) -> No
     desk.notice("Averages started anew")
     desk.press(Qt.Key.Key_C)
     desk.notice("Clear baseline refused: there is no baseline to clear")
-    assert desk.node.asked == ["set_baseline", "restart_window", "clear_baseline"]
+    assert [op for op, _ in desk.asked()] == ["set_baseline", "restart_window", "clear_baseline"]
 
     for key in (Qt.Key.Key_H, Qt.Key.Key_F1):
         desk.press(key)
-        assert window.view.help_shown
+        assert window.hands.help_shown
         desk.press(key)
-        assert not window.view.help_shown
+        assert not window.hands.help_shown
 
     desk.press(Qt.Key.Key_F)
     desk.until(window.isFullScreen, "full screen")

@@ -1,0 +1,1 @@
+"""The fitter's charts on screen: bindings of `livefit.view.charts`."""

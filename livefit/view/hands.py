@@ -1,0 +1,96 @@
+"""What a fitter does at the window: keys in, requests and commands out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from livefit.view import words
+from livefit.view.asking import Ask, Sheet
+from livefit.view.banding import band_sheet
+from livefit.view.choosing import choose_sheet
+from livefit.view.sheets import discipline_sheet, mark_sheet, window_sheet
+from livefit.view.table import TableModel
+
+Command = Literal[
+    "hold", "views", "sides", "chart", "longer", "shorter", "theme", "picture", "full_screen",
+    "quit",
+]  # fmt: skip
+COMMANDS: tuple[Command, ...] = get_args(Command)
+
+
+@dataclass(frozen=True)
+class Action:
+    """A key, a short word for it, and what it does: a command, a request, or a sheet or the help.
+
+    ``other`` keys do the same.
+    """
+
+    key: str
+    word: str
+    meaning: str
+    does: str
+    other: tuple[str, ...] = ()
+
+
+ACTIONS = tuple(
+    Action(key, word, meaning, does, tuple(other))
+    for key, word, meaning, does, *other in words.ACTIONS
+)
+
+
+class Hands:
+    """Takes keys and clicks.
+
+    Parameters
+    ----------
+    model
+        What the window shows.
+    """
+
+    def __init__(self, model: TableModel) -> None:
+        self._model = model
+        self.sheet: Sheet | None = None
+        """The question on screen."""
+        self.help_shown = False
+        self._by_key = {key: a.does for a in ACTIONS for key in (a.key, *a.other)}
+
+    def press(self, key: str) -> Ask | Command | None:
+        """Take a key: a capital letter, another character, or a name such as ``Up``."""
+        if self.sheet is not None and not key.startswith("Ctrl+"):
+            answer = self.sheet.press(key)
+            self.sheet = answer.sheet
+            return answer.ask
+        if key in ("Up", "Down"):
+            present = self._model.selected
+            self._model.select(0 if present is None else present + (1 if key == "Down" else -1))
+        elif key == "Esc":
+            self.help_shown = False
+        return self._do(self._by_key.get(key, ""))
+
+    def tap(self, key: str) -> Ask | Command | None:
+        """Take a click on the word of an action: a question on screen is put away first."""
+        self.sheet = None
+        return self.press(key)
+
+    def _do(self, does: str) -> Ask | Command | None:
+        if does == "help":
+            self.help_shown = not self.help_shown
+        elif does.startswith("ask "):
+            self.help_shown = False
+            self.sheet = self._sheet(does.removeprefix("ask "))
+        elif does in words.REQUESTED:
+            return Ask(does)
+        return next((command for command in COMMANDS if command == does), None)
+
+    def _sheet(self, what: str) -> Sheet | None:
+        model = self._model
+        if what == "mark":
+            return mark_sheet(model.definitions.adjustments)
+        if what == "window":
+            return window_sheet(model.window)
+        if what == "discipline":
+            return discipline_sheet(model.definitions.disciplines, model.discipline)
+        if what == "rows":
+            return choose_sheet(model.definitions, model.chosen, model.rider_chosen)
+        return None if model.selected is None else band_sheet(model.rows[model.selected])

@@ -1,0 +1,97 @@
+"""The line on top: what the stream, the averages and the session are like at this moment."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Literal
+
+from livefit.definitions.models import Definitions
+from livefit.view import words
+from livefit.view.chart_words import mark_words
+from livefit.view.numbers import format_value
+from livefit.wire.messages import Snapshot
+
+LOST_SHARE = 0.01
+DELAY_MS = 250.0
+"""Beyond these the stream is marked as one to look after."""
+
+
+@dataclass(frozen=True)
+class Readout:
+    """A captioned number of the header."""
+
+    caption: str
+    value: str
+    unit: str = ""
+    care: bool = False
+
+
+@dataclass(frozen=True)
+class AgeView:
+    """How old the data are, as a number, a word and a state."""
+
+    text: str
+    word: str
+    state: Literal["fresh", "old", "lost", "held"]
+
+
+def header_readouts(
+    snapshot: Snapshot | None, definitions: Definitions, chosen: Collection[tuple[str, str]]
+) -> tuple[Readout, ...]:
+    """Cadence, workload, strokes, state of the stream, recording, bands and mark.
+
+    ``chosen`` are the rows that must hold before the averages are said to. Workload is left out
+    where no device tells it.
+    """
+    if snapshot is None:
+        captions = (
+            words.CADENCE, words.STROKES, words.RATE, words.LOST, words.DELAY, words.RECORDING,
+            words.DISCIPLINE, words.MARK,
+        )  # fmt: skip
+        return tuple(Readout(caption, words.NOTHING) for caption in captions)
+    health = snapshot.health
+    share = health.lost / max(health.frames + health.lost, 1)
+    late = health.delay_ms is not None and health.delay_ms >= DELAY_MS
+    watts = snapshot.workload_w
+    titles = {d.name: d.title for d in definitions.disciplines}
+    return (
+        Readout(words.CADENCE, format_value(snapshot.cadence_rpm, 0), "rpm"),
+        *([] if watts is None else [Readout(words.WORKLOAD, format_value(watts, 0), "W")]),
+        _strokes(snapshot, chosen),
+        Readout(words.RATE, format_value(health.rate_hz, 0), "Hz"),
+        Readout(words.LOST, f"{health.lost}", _percent(share), share >= LOST_SHARE),
+        Readout(words.DELAY, format_value(health.delay_ms, 0), "ms", late),
+        Readout(words.RECORDING, words.OFF)
+        if snapshot.recording is None
+        else Readout(words.RECORDING, words.ON, snapshot.recording),
+        Readout(
+            words.EDITED if snapshot.edited_bands else words.DISCIPLINE,
+            titles.get(snapshot.discipline, snapshot.discipline),
+        ),
+        Readout(
+            words.MARK,
+            mark_words(snapshot.marks[-1], definitions.adjustments)
+            if snapshot.marks
+            else words.NOTHING,
+        ),
+    )
+
+
+def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout:
+    window = words.window_words(snapshot.window)
+    counts = "  ".join(f"{side} {n}" for side, n in sorted(snapshot.strokes.items()))
+    needed = [row.needed for row in snapshot.rows if (row.measure, row.event) in chosen]
+    known = [n for n in needed if n is not None]
+    more = max(known) if known and len(known) == len(needed) else None
+    return Readout(
+        f"{words.STROKES}, {window}" if window else words.STROKES,
+        counts or words.NOTHING,
+        words.all_hold_words(more),
+    )
+
+
+def _percent(share: float) -> str:
+    if share == 0.0:
+        return ""
+    return "<0.1 %" if share < 0.0005 else f"{100 * share:.1f} %"

@@ -1,0 +1,129 @@
+"""One row of the table: a measure at an event, left and right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from livefit.definitions.models import Event, Measure, Side
+from livefit.view import words
+from livefit.view.numbers import format_value, signed
+from livefit.view.scale import Scale
+from livefit.wire.messages import Row
+
+Key = tuple[str, str, str]
+"""Measure, event, side."""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One side of one row; numbers in the measure's unit, None where there is none."""
+
+    side: Side
+    n: int
+    mean: float | None
+    ci: tuple[float, float] | None
+    baseline: float | None
+    before: float | None
+    """The mean as it was at the latest mark."""
+    recent: tuple[float, ...]
+    """The last strokes, oldest first."""
+    value_text: str
+    spread_text: str
+    """Half width of the 95 % interval of the mean, with the unit."""
+    count_text: str
+    needed_text: str
+    """Strokes still to come before the mean holds."""
+    change_text: str
+    """From the baseline; where there is none, from before the mark."""
+    change_note: str
+    """From before the mark, where the first is from the baseline."""
+    verdict: words.Verdict
+
+
+@dataclass(frozen=True)
+class RowView:
+    """One measure at one event, left and right (or one cell) on a common scale."""
+
+    measure: str
+    event: str
+    title: str
+    event_words: str
+    unit: str
+    band: tuple[float, float] | None
+    scale: Scale | None
+    cells: tuple[Cell, ...]
+    stale: bool
+    """The numbers are not of this moment: the data are old, or nobody pedals."""
+    selected: bool = False
+
+
+def sides_of(measure: Measure) -> tuple[Side, ...]:
+    """The sides that a measure has a cell for."""
+    return ("B",) if measure.sides == "once" else ("L", "R")
+
+
+def band_of(measure: Measure, event: Event, rows: Mapping[Key, Row]) -> tuple[float, float] | None:
+    """Band by which the rows of a measure at an event are judged."""
+    found = (rows.get((measure.name, event.name, side)) for side in sides_of(measure))
+    return next((_pair(row.band) for row in found if row is not None and row.band), None)
+
+
+def make_cells(
+    measure: Measure,
+    event: Event,
+    rows: Mapping[Key, Row],
+    recent: Mapping[Side, Sequence[float]],
+) -> tuple[Cell, ...]:
+    """The cells of one measure at one event."""
+    keys = [(measure.name, event.name, side) for side in sides_of(measure)]
+    return tuple(
+        _cell(measure, side, rows.get(key), tuple(recent.get(side, ())))
+        for side, key in zip(sides_of(measure), keys, strict=True)
+    )
+
+
+def _cell(measure: Measure, side: Side, row: Row | None, recent: tuple[float, ...]) -> Cell:
+    mean = None if row is None or row.n == 0 else row.mean
+    ci = None if row is None or mean is None else _pair(row.ci95)
+    if row is None or mean is None:
+        verdict = words.VERDICTS["no_data"]
+    else:
+        verdict = words.VERDICTS.get(row.verdict, words.VERDICTS["no_band"])
+    half = None if ci is None else (ci[1] - ci[0]) / 2
+    unit = "" if mean is None else words.UNIT_WORD[measure.unit]
+    value = format_value(mean, measure.decimals)
+    baseline = None if row is None else row.baseline
+    before = None if row is None else row.before
+    changes = [
+        text
+        for text in (_change(measure, mean, baseline), _change(measure, mean, before))
+        if text is not None
+    ]
+    return Cell(
+        side=side,
+        n=0 if row is None else row.n,
+        mean=mean,
+        ci=ci,
+        baseline=baseline,
+        before=before,
+        recent=recent,
+        value_text=f"{value}°" if measure.unit == "deg" and mean is not None else value,
+        spread_text=unit.strip() if half is None else f"±{half:.1f}{unit}",
+        count_text="" if row is None else f"n {row.n}",
+        needed_text="" if row is None else words.needed_words(row.needed),
+        change_text=changes[0] if changes else "",
+        change_note=words.CHANGE_AT_MARK.format(change=changes[1]) if len(changes) > 1 else "",
+        verdict=verdict,
+    )
+
+
+def _change(measure: Measure, mean: float | None, before: float | None) -> str | None:
+    if mean is None or before is None:
+        return None
+    decimals = max(measure.decimals, 1 if measure.unit == "deg" else 0)
+    return signed(mean - before, decimals) + words.UNIT_WORD[measure.unit]
+
+
+def _pair(values: list[float] | None) -> tuple[float, float] | None:
+    return None if values is None or len(values) != 2 else (values[0], values[1])
