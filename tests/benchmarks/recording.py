@@ -31,7 +31,9 @@ def record(seed: int, rate_hz: float, frames: int) -> tuple[StreamInfo, MarkerBl
 def part_of(block: MarkerBlock, first: int, count: int) -> MarkerBlock:
     """Frames `first` to `first + count` - 1 of a block."""
     part = slice(first, first + count)
-    return MarkerBlock(block.numbers[part], block.t[part], block.positions[part])
+    return MarkerBlock(
+        block.numbers[part], block.t[part], block.positions[part], block.channels[part]
+    )
 
 
 def new_kernel(info: StreamInfo) -> Kernel:
