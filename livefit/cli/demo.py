@@ -36,6 +36,9 @@ def demo(
         typer.Option("--rider", help="Option of the simulated rider as name=value; repeatable."),
     ] = None,
     discipline: common.Discipline = "road_endurance",
+    both_windows: Annotated[
+        bool, typer.Option("--both-windows", help="Open the rider's window as well.")
+    ] = False,
 ) -> None:
     """Fit a simulated rider: everything at once, on this machine, with no sensor."""
     from livefit.dashboard.picture import has_display
@@ -54,6 +57,8 @@ def demo(
                 typer.echo("There is no display here: no window, a picture instead.")
             _picture(at, seconds or 20.0, picture, (width, height), started)
             return
+        if both_windows:
+            running.enter_context(_child(["rider", "--results", at.results]))
         window = ["dashboard", "--results", at.results, "--control", at.control]
         screen = running.enter_context(_child(window))
         typer.echo(f"{common.CAUTION}\nClose the window or press Ctrl-C to end.")

@@ -14,6 +14,7 @@ from livefit.view.header import AgeView, Readout
 WIDTHS = {
     words.CADENCE: 146.0,
     words.WORKLOAD: 128.0,
+    words.BATTERY: 118.0,
     words.RATE: 132.0,
     words.LOST: 172.0,
     words.DELAY: 140.0,

@@ -18,7 +18,7 @@ from livefit.view.scale import Scale
 CAPTIONS = 32.0
 ROW_GAP = 6.0
 ROW_MAX = 170.0
-NAME, LETTER, VALUE, CHANGE, SPREAD = 252.0, 36.0, 186.0, 146.0, 118.0
+NAME, LETTER, VALUE, CHANGE, SPREAD = 272.0, 36.0, 186.0, 146.0, 118.0
 SHAPE, WORD = 52.0, 206.0
 DIGITS = 0.483
 """Size of the values over the height of a row."""

@@ -14,6 +14,7 @@ from livefit.wire.messages import Snapshot
 
 LOST_SHARE = 0.01
 DELAY_MS = 250.0
+LOW_BATTERY = 0.2
 """Beyond these the stream is marked as one to look after."""
 
 
@@ -58,6 +59,7 @@ def header_readouts(
     return (
         Readout(words.CADENCE, format_value(snapshot.cadence_rpm, 0), "rpm"),
         *([] if watts is None else [Readout(words.WORKLOAD, format_value(watts, 0), "W")]),
+        *_battery(snapshot),
         _strokes(snapshot, chosen),
         Readout(words.RATE, format_value(health.rate_hz, 0), "Hz"),
         Readout(words.LOST, f"{health.lost}", _percent(share), share >= LOST_SHARE),
@@ -76,6 +78,14 @@ def header_readouts(
             else words.NOTHING,
         ),
     )
+
+
+def _battery(snapshot: Snapshot) -> list[Readout]:
+    """The sensor's battery, where it tells of it."""
+    share = None if snapshot.device is None else snapshot.device.battery
+    if share is None:
+        return []
+    return [Readout(words.BATTERY, format_value(100 * share, 0), "%", share < LOW_BATTERY)]
 
 
 def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout:

@@ -191,6 +191,8 @@ class TableModel:
             return words.Message(state.level, state.title, snapshot.problem or state.detail)
         if snapshot.problem:
             return words.Message("care", words.PLEASE_CHECK, snapshot.problem)
+        if snapshot.warnings:
+            return words.Message("care", words.PLEASE_CHECK, ". ".join(snapshot.warnings))
         return None
 
     @property

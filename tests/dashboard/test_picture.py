@@ -21,6 +21,7 @@ from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import offscreen_canvas, render, save_picture
 from livefit.dashboard.visuals import Box
 from livefit.definitions.models import Definitions
+from livefit.wire.messages import DeviceState
 from tests.dashboard.dashboard_examples import (
     make_health,
     make_mark,
@@ -61,6 +62,7 @@ def crowded(definitions: Definitions, rows: int | None = None) -> DashboardModel
             [r.model_copy(update=changes) for r in make_rows(wordy)],
             marks=[make_mark("own_part_of_the_bicycle", 5.0)],
             recording="a ride with a long name", workload_w=1888.0, edited_bands=3,
+            device=DeviceState(stream="s1", battery=0.08), warnings=["the battery dies"],
             cadence_rpm=123.4,
             strokes={"L": 888, "R": 888},
             problem="The crank cannot be found because the left heel has been out of sight for "

@@ -12,6 +12,7 @@ from livefit.view.age import AgeMeter, age_words
 from livefit.view.numbers import format_value
 from livefit.view.scale import common_scale
 from livefit.view.table import TableModel, default_chosen
+from livefit.wire.messages import DeviceState
 from tests.dashboard.dashboard_examples import (
     make_health,
     make_mark,
@@ -151,6 +152,8 @@ def test_messages_come_in_order_of_weight(definitions: Definitions) -> None:
     assert model.message is None
     model = shown(definitions, problem="the crank is not found")
     assert model.message == words.Message("care", "Please check", "the crank is not found")
+    warned = shown(definitions, warnings=["one marker moved", "battery low"]).message
+    assert warned == words.Message("care", "Please check", "one marker moved. battery low")
     model.apply_silence(200.0)
     assert model.message.title == "No data for 100 s"
     model.toggle_hold()
@@ -196,8 +199,13 @@ def test_the_header_tells_of_the_session(definitions: Definitions) -> None:
     assert told[words.RECORDING] == ("on", "ride-07")
     assert told[words.WORKLOAD] == ("212", "W")
     assert told["target bands, edited"] == ("Road, racing", "")
+    for battery, care in ((0.8, False), (0.1, True)):
+        device = DeviceState(stream="s1", battery=battery)
+        told = {r.caption: r for r in shown(definitions, device=device).header}
+        assert told[words.BATTERY].value == f"{100 * battery:.0f}"
+        assert told[words.BATTERY].care == care
     plain = {r.caption: r.value for r in shown(definitions).header}
-    assert words.WORKLOAD not in plain
+    assert not {words.WORKLOAD, words.BATTERY} & plain.keys()
     assert (plain[words.MARK], plain[words.RECORDING]) == ("–", "off")
     assert plain["target bands"] == "Road, racing"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import timeit
 from importlib import resources
 from typing import Any
 
@@ -217,24 +216,12 @@ def test_any_buffers_are_read_or_refused(first: int, count: int, t: bytes, xyz: 
     assert block.positions[seen.all(axis=2)].any(axis=1).all()
 
 
-def test_thirty_markers_cost_microseconds() -> None:
-    # Loopback carries a frame in some 60 us; the codec must stay well below that. Best of many,
-    # and four times what was measured, since the machine is shared.
+def test_a_frame_of_thirty_markers_takes_few_bytes() -> None:
     info = StreamInfo(labels=tuple(f"M{i}" for i in range(30)), rate_hz=200.0, up="+z")
     described = describe(info, stream="a", source="test")
     positions = np.random.default_rng(1).normal(0, 500, (1, 30, 3))
     one = MarkerBlock(numbers=np.array([5]), t=np.array([0.025]), positions=positions)
-    raw = encode(pack_block(one, described)[0])
-    reader = FrameReader(described)
-
-    def best_us(call: str) -> float:
-        names = {**globals(), **locals_}
-        return min(timeit.repeat(call, number=200, repeat=20, globals=names)) / 200 * 1e6
-
-    locals_ = {"one": one, "described": described, "raw": raw, "reader": reader}
-    assert len(raw) < 500
-    assert best_us("encode(pack_block(one, described)[0])") < 60
-    assert best_us("reader.read(decode(Frames, raw))") < 80
+    assert len(encode(pack_block(one, described)[0])) < 500
 
 
 def test_a_stream_is_described_by_what_the_block_says() -> None:
