@@ -7,12 +7,11 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from PySide6.QtCore import QEvent, QObject, Qt, QTimer
-from PySide6.QtGui import QCloseEvent, QKeyEvent, QMouseEvent, QShowEvent
-from PySide6.QtWidgets import QMainWindow
-from vispy.scene import SceneCanvas
+from PySide6.QtCore import QEvent, QObject, Qt
+from PySide6.QtGui import QKeyEvent, QMouseEvent
 
 from livefit.dashboard import theme
+from livefit.dashboard.canvas_window import TICK_MS, CanvasWindow
 from livefit.dashboard.fitter_view import FitterView
 from livefit.dashboard.keys import key_name
 from livefit.dashboard.link import Answered, Commander, Receiver
@@ -23,13 +22,12 @@ from livefit.view.asking import Ask
 from livefit.view.hands import Command, Hands
 from livefit.view.told import done_words, refused_words
 
-TICK_MS = 16
 SMALLEST = (960, 540)
 PAST = "history"
 """The request for past strokes: the program's own, not the fitter's."""
 
 
-class FitterWindow(QMainWindow):
+class FitterWindow(CanvasWindow):
     """Canvas, keys and the tick that moves the newest messages onto the screen.
 
     Parameters
@@ -53,27 +51,18 @@ class FitterWindow(QMainWindow):
         picture_dir: Path,
         tick_ms: int = TICK_MS,
     ) -> None:
-        super().__init__()
+        super().__init__(
+            words.WINDOW_TITLE, size=(1600, 900), smallest=SMALLEST, threads=[receiver, commander]
+        )
         self.model = model
         self._receiver = receiver
         self._commander = commander
         self.picture_dir = picture_dir
-        self.canvas = SceneCanvas(app="pyside6", size=(1600, 900), dpi=96, keys=None, show=False)
         self.hands = Hands(model)
         self.view = FitterView(self.canvas, model, self.hands)
-        self.setWindowTitle(words.WINDOW_TITLE)
-        self.setMinimumSize(*SMALLEST)
-        self.setCentralWidget(self.canvas.native)
-        self._screen_followed = False
-        self._open = True
         self.canvas.native.installEventFilter(self)
         self.canvas.native.setFocus()
-        self._timer = QTimer(self)
-        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
-        self._timer.timeout.connect(self.tick)
-        receiver.start()
-        commander.start()
-        self._timer.start(tick_ms)
+        self.begin(tick_ms)
 
     def tick(self) -> None:
         """Take the newest messages and bring the screen up to them."""
@@ -133,31 +122,6 @@ class FitterWindow(QMainWindow):
             self._say(words.PICTURE_FAILED.format(error=error))
         else:
             self._say(words.PICTURE_SAVED.format(path=path.name))
-
-    def toggle_full_screen(self) -> None:
-        """Fill the screen, or become a window again."""
-        if self.isFullScreen():
-            self.showNormal()
-        else:
-            self.showFullScreen()
-
-    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
-        """Tell the canvas when the window moves to a screen of another pixel density."""
-        super().showEvent(event)
-        handle = self.windowHandle()
-        if handle is not None and not self._screen_followed:
-            handle.screenChanged.connect(self.canvas.native.screen_changed)
-            self._screen_followed = True
-
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """Stop the tick and both threads, and close the canvas."""
-        if self._open:
-            self._open = False
-            self._timer.stop()
-            self._receiver.stop()
-            self._commander.stop()
-            self.canvas.close()
-        super().closeEvent(event)
 
     def _do(self, what: Ask | Command | None) -> None:
         if isinstance(what, Ask):

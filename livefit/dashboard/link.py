@@ -6,7 +6,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,15 +32,24 @@ class Receiver:
     ----------
     endpoint
         Where the node publishes its results.
+    topics
+        What to listen to.
     clock
         Stamps each message on its arrival, s.
     """
 
-    def __init__(self, endpoint: str, *, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        endpoint: str,
+        topics: Sequence[str] = (*NEWEST, STROKES),
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._endpoint = endpoint
         self._clock = clock
-        self._kept: dict[str, deque[tuple[Message, float]]] = {t: deque(maxlen=1) for t in NEWEST}
-        self._kept[STROKES] = deque(maxlen=STROKES_KEPT)
+        self._kept: dict[str, deque[tuple[Message, float]]] = {
+            topic: deque(maxlen=STROKES_KEPT if topic == STROKES else 1) for topic in topics
+        }
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="receiver", daemon=True)
         self.received = 0
@@ -71,7 +80,7 @@ class Receiver:
 
     def _run(self) -> None:
         try:
-            with Subscriber(self._endpoint, (*NEWEST, STROKES), display=True) as subscriber:
+            with Subscriber(self._endpoint, [*self._kept], display=True) as subscriber:
                 while not self._stop.is_set():
                     self._receive(subscriber)
         except EndpointError as error:

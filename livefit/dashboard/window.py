@@ -158,7 +158,7 @@ def run_rider(
     model = RiderModel(definitions, chosen)
     return _show(
         app,
-        RiderWindow(model, Receiver(results_endpoint), where, tick_ms=tick_ms),
+        RiderWindow(model, Receiver(results_endpoint, ["results"]), where, tick_ms=tick_ms),
         place,
         second if full_screen is None else full_screen,
     )

@@ -201,9 +201,9 @@ def test_the_header_tells_of_the_session(definitions: Definitions) -> None:
     assert told["target bands, edited"] == ("Road, racing", "")
     for battery, care in ((0.8, False), (0.1, True)):
         device = DeviceState(stream="s1", battery=battery)
-        told = {r.caption: r for r in shown(definitions, device=device).header}
-        assert told[words.BATTERY].value == f"{100 * battery:.0f}"
-        assert told[words.BATTERY].care == care
+        with_device = {r.caption: r for r in shown(definitions, device=device).header}
+        assert with_device[words.BATTERY].value == f"{100 * battery:.0f}"
+        assert with_device[words.BATTERY].care == care
     plain = {r.caption: r.value for r in shown(definitions).header}
     assert not {words.WORKLOAD, words.BATTERY} & plain.keys()
     assert (plain[words.MARK], plain[words.RECORDING]) == ("–", "off")

@@ -1,0 +1,83 @@
+"""What the windows have in common: a canvas, a tick, threads that end with the window."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QShowEvent
+from PySide6.QtWidgets import QMainWindow
+from vispy.scene import SceneCanvas
+
+from livefit.dashboard.link import Commander, Receiver
+
+TICK_MS = 16
+
+
+class CanvasWindow(QMainWindow):
+    """A window filled by a vispy canvas.
+
+    Parameters
+    ----------
+    title
+        Of the window.
+    size, smallest
+        Width and height in px: to begin with, and at least.
+    threads
+        To the node; the window starts them, and stops them when it closes.
+    """
+
+    def __init__(
+        self,
+        title: str,
+        *,
+        size: tuple[int, int],
+        smallest: tuple[int, int],
+        threads: Sequence[Receiver | Commander],
+    ) -> None:
+        super().__init__()
+        self._threads = threads
+        self.canvas = SceneCanvas(app="pyside6", size=size, dpi=96, keys=None, show=False)
+        self.setWindowTitle(title)
+        self.setMinimumSize(*smallest)
+        self.setCentralWidget(self.canvas.native)
+        self._screen_followed = False
+        self._open = True
+        self._timer = QTimer(self)
+        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self.tick)
+
+    def begin(self, tick_ms: int) -> None:
+        """Start the threads and look at the newest messages every ``tick_ms``."""
+        for thread in self._threads:
+            thread.start()
+        self._timer.start(tick_ms)
+
+    def tick(self) -> None:
+        """Bring the screen up to the newest messages."""
+        raise NotImplementedError
+
+    def toggle_full_screen(self) -> None:
+        """Fill the screen, or become a window again."""
+        if self.isFullScreen():
+            self.showNormal()
+        else:
+            self.showFullScreen()
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
+        """Tell the canvas when the window moves to a screen of another pixel density."""
+        super().showEvent(event)
+        handle = self.windowHandle()
+        if handle is not None and not self._screen_followed:
+            handle.screenChanged.connect(self.canvas.native.screen_changed)
+            self._screen_followed = True
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
+        """Stop the tick and the threads, and close the canvas."""
+        if self._open:
+            self._open = False
+            self._timer.stop()
+            for thread in self._threads:
+                thread.stop()
+            self.canvas.close()
+        super().closeEvent(event)
