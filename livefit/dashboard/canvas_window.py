@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QShowEvent
 from PySide6.QtWidgets import QMainWindow
-from vispy.scene import SceneCanvas
 
+from livefit.dashboard.layer import Rect
 from livefit.dashboard.link import Commander, Receiver
+from livefit.dashboard.surface import new_surface
 
 TICK_MS = 16
 
@@ -37,15 +38,16 @@ class CanvasWindow(QMainWindow):
     ) -> None:
         super().__init__()
         self._threads = threads
-        self.canvas = SceneCanvas(app="pyside6", size=size, dpi=96, keys=None, show=False)
+        self.surface = new_surface(size)
+        self.canvas = self.surface.canvas
         self.setWindowTitle(title)
         self.setMinimumSize(*smallest)
-        self.setCentralWidget(self.canvas.native)
+        self.setCentralWidget(self.surface.widget)
         self._screen_followed = False
         self._open = True
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
-        self._timer.timeout.connect(self.tick)
+        self._timer.timeout.connect(self._look)
 
     def begin(self, tick_ms: int) -> None:
         """Start the threads and look at the newest messages every ``tick_ms``."""
@@ -53,8 +55,17 @@ class CanvasWindow(QMainWindow):
             thread.start()
         self._timer.start(tick_ms)
 
-    def tick(self) -> None:
-        """Bring the screen up to the newest messages."""
+    def _look(self) -> None:
+        self.surface.show_scene(self.tick())
+
+    def tick(self) -> Sequence[Rect] | None:
+        """Bring the scene up to the newest messages.
+
+        Returns
+        -------
+        sequence of Rect or None
+            Where something has changed; None: anywhere.
+        """
         raise NotImplementedError
 
     def toggle_full_screen(self) -> None:
@@ -69,7 +80,7 @@ class CanvasWindow(QMainWindow):
         super().showEvent(event)
         handle = self.windowHandle()
         if handle is not None and not self._screen_followed:
-            handle.screenChanged.connect(self.canvas.native.screen_changed)
+            handle.screenChanged.connect(self.surface.follow_screen)
             self._screen_followed = True
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
@@ -79,5 +90,5 @@ class CanvasWindow(QMainWindow):
             self._timer.stop()
             for thread in self._threads:
                 thread.stop()
-            self.canvas.close()
+            self.surface.close_canvas()
         super().closeEvent(event)

@@ -49,13 +49,22 @@ class FitterView:
         self._ask = AskPanel(root, fonts)
         self._help = HelpPanel(root, fonts)
         self._placed: tuple[object, ...] | None = None
+        self._covered = False
         self.layout = FitterLayout.of(*canvas.size)
 
-    def refresh(self) -> None:
-        """Bring the scene up to the model, to the colours and to the size of the canvas."""
+    def refresh(self) -> list[Rect] | None:
+        """Bring the scene up to the model, to the colours and to the size of the canvas.
+
+        Returns
+        -------
+        list of Rect or None
+            Where something has changed; None: anywhere.
+        """
+        before, over = self._shows(), self._covered
         size, pixel_scale = self._canvas.size, self._canvas.pixel_scale
         placed = (*size, pixel_scale, theme.in_use)
-        if placed != self._placed:
+        anew = placed != self._placed
+        if anew:
             self._placed = placed
             self._place(size[0], size[1], pixel_scale)
         self._header.refresh(self.model)
@@ -64,6 +73,17 @@ class FitterView:
         self._table.refresh(self.model)
         self._ask.refresh(None if self.hands.sheet is None else self.hands.sheet.view)
         self._help.layer.visible = self.hands.help_shown
+        self._covered = self.hands.sheet is not None or self.hands.help_shown
+        if anew or over or self._covered:
+            return None
+        layout, after = self.layout, self._shows()
+        rects = (layout.header, layout.figure, layout.chart, layout.table)
+        return [r for r, was, now in zip(rects, before, after, strict=True) if was != now]
+
+    def _shows(self) -> tuple[int, ...]:
+        """How often each panel has put something new on screen."""
+        figure = self._figure.layer.shows + self._figure.figure_layer.shows
+        return (self._header.layer.shows, figure, self._chart.shows, self._table.layer.shows)
 
     def click(self, x: float, y: float) -> str | int | None:
         """What lies at a point of the canvas: a key, or the number of a row."""

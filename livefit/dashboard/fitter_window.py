@@ -14,6 +14,7 @@ from livefit.dashboard import theme
 from livefit.dashboard.canvas_window import TICK_MS, CanvasWindow
 from livefit.dashboard.fitter_view import FitterView
 from livefit.dashboard.keys import key_name
+from livefit.dashboard.layer import Rect
 from livefit.dashboard.link import Answered, Commander, Receiver
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import write_png
@@ -60,12 +61,12 @@ class FitterWindow(CanvasWindow):
         self.picture_dir = picture_dir
         self.hands = Hands(model)
         self.view = FitterView(self.canvas, model, self.hands)
-        self.canvas.native.installEventFilter(self)
-        self.canvas.native.setFocus()
+        self.surface.widget.installEventFilter(self)
+        self.surface.widget.setFocus()
         self.begin(tick_ms)
 
-    def tick(self) -> None:
-        """Take the newest messages and bring the screen up to them."""
+    def tick(self) -> list[Rect] | None:
+        """Take the newest messages and bring the scene up to them."""
         now = time.monotonic()
         fault = self._receiver.fault
         for message, arrived in self._receiver.take():
@@ -83,7 +84,7 @@ class FitterWindow(CanvasWindow):
         if past:
             self._commander.send(PAST, {"rows": past})
         self.model.apply_silence(now)
-        self.view.refresh()
+        return self.view.refresh()
 
     def press(self, key: str) -> None:
         """Do what a key asks for."""
@@ -109,7 +110,7 @@ class FitterWindow(CanvasWindow):
             # The second press of a double click comes as one of its own kind.
             presses = (QEvent.Type.MouseButtonPress, QEvent.Type.MouseButtonDblClick)
             if event.type() in presses and event.button() == Qt.MouseButton.LeftButton:
-                self.click(event.position().x(), event.position().y())
+                self.click(*self.surface.at(event.position().x(), event.position().y()))
             return True
         return super().eventFilter(watched, event)
 

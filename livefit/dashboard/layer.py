@@ -69,6 +69,8 @@ class Layer:
         self._labels.order = 2 * order + 1
         self._strokes: list[Segment] = []
         self._texts: list[Label] = []
+        self.shows = 0
+        """How often something new was put on screen."""
 
     @property
     def visible(self) -> bool:
@@ -87,6 +89,7 @@ class Layer:
 
     def show(self, pixel_scale: float = 1.0) -> None:
         """Put all that was drawn since ``clear`` on screen."""
+        self.shows += 1
         self._segments.set_segments(self._strokes, pixel_scale)
         self._labels.set_labels(self._texts, pixel_scale)
 

@@ -27,6 +27,7 @@ class BaselinePose:
     """
 
     def __init__(self, message: MeanPose) -> None:
+        self.node = message.node
         self._labels = message.labels
         self._xyz = table(message.xyz, (POSES, len(message.labels), 3)) if message.xyz else None
 

@@ -194,7 +194,9 @@ class DashboardModel(TableModel):
         if pose is None:
             return
         measures = {measure.name: measure for measure, _ in self._pairs}
-        baseline = None if self._baseline is None else self._baseline.at(pose.crank_deg)
+        kept = self._baseline
+        same = kept is not None and kept.node == pose.node
+        baseline = kept.at(pose.crank_deg) if kept is not None and same else None
         for plane in PLANES[self.views]:
             self._built[plane] = build_figure(
                 pose,

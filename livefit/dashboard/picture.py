@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -78,25 +78,45 @@ def offscreen_canvas(size: tuple[int, int]) -> Iterator[Any]:
     NoGraphicsError
         There is no OpenGL here.
     """
-    with _without_screen():
-        try:
-            from vispy.ext import egl
-            from vispy.scene import SceneCanvas
-
-            canvas = SceneCanvas(app="egl", size=size, dpi=96, show=False, keys=None)
-        except Exception as error:
-            raise NoGraphicsError(NO_GL.format(error=error)) from error
+    canvas = new_offscreen(size)
     try:
         yield canvas
     finally:
-        canvas.close()
-        del canvas
-        gc.collect()
-        with _without_screen():
-            # A context left current keeps every window of this thread from drawing.
-            egl.eglMakeCurrent(
-                egl.eglGetDisplay(), egl.EGL_NO_SURFACE, egl.EGL_NO_SURFACE, egl.EGL_NO_CONTEXT
-            )
+        close_offscreen(canvas)
+
+
+def new_offscreen(size: tuple[int, int], kind: Callable[..., Any] | None = None) -> Any:
+    """A vispy canvas of ``size`` px on EGL, to be closed with ``close_offscreen``.
+
+    ``kind`` makes it; None: a plain ``SceneCanvas``.
+
+    Raises
+    ------
+    NoGraphicsError
+        There is no OpenGL here.
+    """
+    with _without_screen():
+        try:
+            from vispy.ext import egl  # noqa: F401
+            from vispy.scene import SceneCanvas
+
+            make = SceneCanvas if kind is None else kind
+            return make(app="egl", size=size, dpi=96, show=False, keys=None)
+        except Exception as error:
+            raise NoGraphicsError(NO_GL.format(error=error)) from error
+
+
+def close_offscreen(canvas: Any) -> None:
+    """Close a canvas of ``new_offscreen``."""
+    from vispy.ext import egl
+
+    canvas.close()
+    gc.collect()
+    with _without_screen():
+        # A context left current keeps every window of this thread from drawing.
+        egl.eglMakeCurrent(
+            egl.eglGetDisplay(), egl.EGL_NO_SURFACE, egl.EGL_NO_SURFACE, egl.EGL_NO_CONTEXT
+        )
 
 
 @contextmanager

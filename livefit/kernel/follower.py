@@ -111,6 +111,13 @@ class CrankFollower:
         by_feet = self._by_feet(bike, self._buffer.columns[rows])
         self._sensor_zero = mean_angle(by_feet - self._buffer.sensor[rows])
 
+    def turns_back(self) -> float:
+        """How many turns the crank stands behind where it was farthest."""
+        phase, peak = self._buffer.phase, self._buffer.peak
+        if not len(phase) or not np.isfinite(phase[-1]) or not np.isfinite(peak[-1]):
+            return 0.0
+        return float((peak[-1] - phase[-1]) / TURN)
+
     def pace(self) -> float | None:
         """Crank angle (rad) a frame over the newest frames, None while it is not known."""
         peak, numbers = self._buffer.peak, self._buffer.numbers

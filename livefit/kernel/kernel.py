@@ -108,6 +108,12 @@ class Kernel:
         """In plain words what keeps numbers from coming."""
         if not self._feet:
             return "no foot markers: heel (CA) and fifth metatarsal head (VM) of one side needed"
+        back = self._follower.turns_back() if self.bike is not None else 0.0
+        if back >= 1.0:
+            return (
+                f"the cranks were turned backwards {back:.0f} times: numbers come again once they "
+                "have turned as often forwards"
+            )
         return self._tracker.problem
 
     def push(self, block: MarkerBlock) -> list[EventValues]:

@@ -105,6 +105,9 @@ class Processing:
         if self._description is None or frames.stream != self._description.stream:
             return
         runs = self._intake.take(self._reader.read(frames), now)
+        if self._last_heard is None or now - self._last_heard > SILENT_S:
+            # That frames come again is told at once, not with the next snapshot that is due.
+            self.changed = True
         self._last_heard = now
         self._frame_sent = frames.sent
         self._use(runs)

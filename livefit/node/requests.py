@@ -14,6 +14,8 @@ Args = dict[str, Any]
 
 HISTORY_STROKES = 600
 MOST_HISTORY = 3000
+MOST_VALUES = 40_000
+"""Of one history request and one side: what is built and packed in a tenth of a second."""
 
 
 def answer(node: Processing, op: str, args: Args, now: float) -> dict[str, Any]:
@@ -34,7 +36,10 @@ def answer(node: Processing, op: str, args: Args, now: float) -> dict[str, Any]:
         For an operation or arguments that are not understood; the text says what is expected.
     """
     if op == "status":
-        return node.snapshot(now).model_dump(exclude={"rows", "cranks"})
+        changed = node.changed
+        status = node.snapshot(now).model_dump(exclude={"rows", "cranks"})
+        node.changed = changed
+        return status
     if op not in OPERATIONS:
         known = ", ".join(["status", *OPERATIONS, "source"])
         raise ValueError(f"there is no operation {op!r}; known are {known}")
@@ -52,6 +57,8 @@ def _set_window(node: Processing, args: Args) -> Args:
     if strokes is not None:
         if isinstance(strokes, bool) or not isinstance(strokes, int | float) or strokes % 1:
             raise ValueError(f"strokes must be a whole number, got {strokes!r}")
+        if strokes > MOST_HISTORY:
+            raise ValueError(f"strokes must be at most {MOST_HISTORY}, got {strokes:g}")
         return {"window": node.trials.set_window(Rolling(strokes=int(strokes)))}
     return {"window": node.trials.set_window(Rolling(seconds=_finite(args, "seconds")))}
 
@@ -117,7 +124,13 @@ def _history(node: Processing, args: Args) -> Args:
     strokes = args.get("strokes", HISTORY_STROKES)
     if isinstance(strokes, bool) or not isinstance(strokes, int) or not 0 < strokes <= MOST_HISTORY:
         raise ValueError(f"strokes must be a whole number up to {MOST_HISTORY}, got {strokes!r}")
-    return {"rows": node.trials.history.rows(_pairs(args), strokes)}
+    pairs = [*dict.fromkeys(_pairs(args))]
+    if len(pairs) * strokes > MOST_VALUES:
+        raise ValueError(
+            f"history gives at most {MOST_VALUES} values, rows times strokes; "
+            f"asked for {len(pairs)} times {strokes}"
+        )
+    return {"rows": node.trials.history.rows(pairs, strokes)}
 
 
 OPERATIONS: dict[str, Callable[[Processing, Args], Args]] = {

@@ -12,7 +12,7 @@ from livefit.definitions import Definitions
 from livefit.node.processing import Processing
 from livefit.node.requests import answer
 from livefit.node.settings import Settings
-from livefit.wire.blocks import joined
+from livefit.wire.blocks import joined, runs
 from livefit.wire.codec import WireError
 from livefit.wire.messages import Description, DeviceState, Frames, Request
 from livefit.wire.sockets import (
@@ -158,17 +158,16 @@ class _Loop:
     def _take_frames(self, messages: Sequence[Frames]) -> bool:
         """Take messages that came together as one; where that is refused, one by one."""
         fresh = False
-        for run in joined(messages):
+        for run in runs(messages):
             try:
-                self._processing.take(run, time.monotonic())
+                self._processing.take(joined(run), time.monotonic())
                 fresh = True
             except WireError as error:
-                alone = [m for m in messages if run.first <= m.first < run.first + run.count]
-                if len(alone) < 2:
+                if len(run) == 1:
                     self._refuse(str(error))
-                    continue
-                for message in alone:
-                    fresh |= self._take_frames([message])
+                else:
+                    for message in run:
+                        fresh |= self._take_frames([message])
         return fresh
 
     def _refuse(self, why: str) -> None:

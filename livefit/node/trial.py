@@ -152,7 +152,8 @@ class Trial:
             mark_before=earlier.mark_before,
         )
         joined.results.resume(earlier.results)
-        joined.results.add(self._early)
+        joined._early = list(earlier._early)
+        joined.add(self._early)
         joined.results.resume(self.results)
         for trial in (earlier, self):
             for side, cycles in trial._cycles.items():

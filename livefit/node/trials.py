@@ -48,7 +48,7 @@ class Trials:
         self._node = node
         self._rows = RowMaker(settings.holds_within)
         self._kernel: Kernel | None = None
-        self._earlier: list[Trial] = []
+        self._earlier: list[Trial | None] = []
         self._unsettled: list[EventValues] = []
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
@@ -63,7 +63,8 @@ class Trials:
         self._kernel = kernel
         if kernel is not None:
             self._begin_trial(kernel, self.fit.mark_in_force)
-            self._earlier = [self._trial for _ in self.fit.marks]
+            self._earlier = [None for _ in self.fit.marks]
+            self.history = StrokeHistory()
 
     def _begin_trial(self, kernel: Kernel, mark_before: int) -> None:
         """Begin an empty trial; the strokes under way belong to what was before."""
@@ -154,6 +155,7 @@ class Trials:
         """Forget the strokes in the window."""
         if self._kernel:
             self._begin_trial(self._kernel, self.fit.mark_in_force)
+            self._earlier = [None for _ in self.fit.marks]
 
     def keep_baseline(self) -> int:
         """Keep the present means to compare with, and return how many.
@@ -210,7 +212,9 @@ class Trials:
         self.history.unmark(mark.number, self.fit.mark_in_force)
         if self._kernel:
             earlier = self._earlier.pop()
-            if earlier is not self._trial:
+            if earlier is None:
+                self._trial.mark = self._trial.mark_before = self.fit.mark_in_force
+            else:
                 bands = self.fit.bands(self.settings.discipline)
                 self._trial = self._trial.after(earlier, bands, self.settings.window)
         self._rows.forget()

@@ -57,7 +57,7 @@ class ChartsModel:
         """While the picture is held the chart stays, and what comes is kept behind it."""
         self._kind: Kind = "over_time"
         self._span = SPANS_S.index(180.0)
-        self._stream: tuple[str, str | None] | None = None
+        self._stream: tuple[str, str | None, int] | None = None
         self._window: dict[str, float] = {}
         self._marks: list[Mark] = []
         self._rows: list[Row] = []
@@ -102,7 +102,7 @@ class ChartsModel:
 
     def apply_snapshot(self, snapshot: Snapshot) -> None:
         """Take marks, window, bands and means; another stream or node begins anew."""
-        stream = (snapshot.node, snapshot.stream)
+        stream = (snapshot.node, snapshot.stream, snapshot.health.restarts)
         if stream != self._stream:
             if self._stream is not None:
                 self.history.clear()

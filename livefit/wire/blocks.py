@@ -132,19 +132,15 @@ def pack_block(
     return messages
 
 
-def joined(messages: Sequence[Frames]) -> list[Frames]:
-    """Join messages of one stream whose frames follow each other and are alike in size.
-
-    What does not fit stays as it is; the values are the same, and reading them costs less.
-    """
-    runs: list[list[Frames]] = []
+def runs(messages: Sequence[Frames]) -> list[list[Frames]]:
+    """Part messages where their frames do not follow each other, or are not alike."""
+    parted: list[list[Frames]] = []
     for message in messages:
-        before = runs[-1][-1] if runs else None
-        if before is not None and _goes_on(before, message):
-            runs[-1].append(message)
+        if parted and _goes_on(parted[-1][-1], message):
+            parted[-1].append(message)
         else:
-            runs.append([message])
-    return [_one_of(run) for run in runs]
+            parted.append([message])
+    return parted
 
 
 def _goes_on(one: Frames, other: Frames) -> bool:
@@ -158,7 +154,8 @@ def _goes_on(one: Frames, other: Frames) -> bool:
     )
 
 
-def _one_of(run: Sequence[Frames]) -> Frames:
+def joined(run: Sequence[Frames]) -> Frames:
+    """One message of a run: the frames are the same, and reading them costs less."""
     if len(run) == 1:
         return run[0]
     return Frames(

@@ -219,7 +219,11 @@ class Subscriber(Endpoint):
 
         Anything mangled is counted in ``refused`` and left out.
         """
-        received: list[tuple[str, Message]] = []
+        return [(topic, message) for topic, message, _ in self.poll_raw(timeout_s)]
+
+    def poll_raw(self, timeout_s: float = 0.0) -> list[tuple[str, Message, bytes]]:
+        """Like :meth:`poll`, each message also in the very bytes in which it came."""
+        received: list[tuple[str, Message, bytes]] = []
         if not self.socket.poll(milliseconds(timeout_s)):
             return received
         for _ in range(DRAIN):
@@ -228,7 +232,7 @@ class Subscriber(Endpoint):
             except zmq.Again:
                 break
             try:
-                received.append(_message(parts))
+                received.append((*_message(parts), parts[-1]))
             except WireError as error:
                 self.refused += 1
                 self.last_refusal = str(error)

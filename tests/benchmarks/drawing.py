@@ -139,6 +139,7 @@ def _time_a_picture(seed: int, size: tuple[int, int], seconds: float) -> list[st
 def _delay(seed: int, seconds: float) -> str:
     if not has_display():
         return "delay to the screen: no display here; run this under xvfb-run"
+    from PySide6.QtCore import QEvent, QObject
     from PySide6.QtWidgets import QApplication
 
     app = QApplication.instance() or QApplication(["livefit"])
@@ -153,16 +154,24 @@ def _delay(seed: int, seconds: float) -> str:
             picture_dir=Path.cwd(),
         )
         window.resize(1920, 1080)
+        painting: list[int] = []
 
-        def note(_: object) -> None:
-            if model.shown is not None:
-                drawn.setdefault(model.shown, time.monotonic())
+        class Watch(QObject):
+            def eventFilter(self, _: QObject, event: QEvent) -> bool:  # noqa: N802
+                if event.type() == QEvent.Type.Paint and model.shown is not None:
+                    painting.append(model.shown)
+                return False
 
-        window.canvas.events.draw.connect(note, position="last")
+        watch = Watch()
+        window.surface.widget.installEventFilter(watch)
         window.show()
         ride.begin()
         while not ride.over():
             app.processEvents()
+            now = time.monotonic()
+            for frame in painting:
+                drawn.setdefault(frame, now)
+            painting.clear()
             time.sleep(0.0005)
         window.close()
         sent = ride.sent()

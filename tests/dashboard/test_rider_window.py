@@ -78,7 +78,7 @@ class Room:
 
     def press(self, key: Qt.Key, modifier: Qt.KeyboardModifier | None = None) -> None:
         none = Qt.KeyboardModifier.NoModifier
-        QTest.keyClick(self.window.canvas.native, key, none if modifier is None else modifier)
+        QTest.keyClick(self.window.surface.widget, key, none if modifier is None else modifier)
 
 
 def until(there: Callable[[], object], what: str) -> None:
@@ -133,12 +133,10 @@ def test_a_ride_comes_to_the_screen_and_every_key_does_its_job(room: Room) -> No
     assert window.isVisible()
 
     dark = np.asarray(window.canvas.render(alpha=False))[0, 0].mean()
-    window.canvas.native.doneCurrent()
     room.press(Qt.Key.Key_T)
     assert theme.in_use == "light"
     window.tick()
     light = np.asarray(window.canvas.render(alpha=False))[0, 0].mean()
-    window.canvas.native.doneCurrent()
     assert dark < 60 < 200 < light
     room.press(Qt.Key.Key_T)
     assert theme.in_use == "dark"

@@ -96,13 +96,11 @@ def test_quit_closes_window_and_threads(desk: Desk, modifier: str) -> None:
 def test_the_window_shows_what_a_picture_shows(
     desk: Desk, riding: Callable[[], DashboardModel]
 ) -> None:
-    # Two renderers of one scene: GLX under Qt, and EGL with no window.
     desk.window.view.model = riding()
     desk.window.resize(1000, 600)
     desk.until(lambda: tuple(desk.window.canvas.size) == (1000, 600), "the new size")
     desk.window.view.refresh()
     shown = desk.window.canvas.render(alpha=False).astype(int)
-    desk.window.canvas.native.doneCurrent()
     apart = np.abs(shown - render(riding(), (1000, 600)).astype(int)).max(axis=2) > 16
     assert apart.mean() <= 0.005
 

@@ -102,10 +102,10 @@ class Desk:
     pictures: Path
 
     def press(self, key: Qt.Key, modifier: Any = Qt.KeyboardModifier.NoModifier) -> None:
-        QTest.keyClick(self.window.canvas.native, key, modifier)
+        QTest.keyClick(self.window.surface.widget, key, modifier)
 
     def type(self, keys: str) -> None:
-        QTest.keyClicks(self.window.canvas.native, keys)
+        QTest.keyClicks(self.window.surface.widget, keys)
 
     def click(self, what: str) -> None:
         """Click on the middle of a text on screen, the question's first."""
@@ -114,7 +114,7 @@ class Desk:
         box = next(b for b in (*view.ask_boxes(), *view.boxes()) if b.text == what)
         at = QPoint(round((box.left + box.right) / 2), round((box.top + box.bottom) / 2))
         button, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
-        QTest.mouseClick(self.window.canvas.native, button, none, at)
+        QTest.mouseClick(self.window.surface.widget, button, none, at)
 
     def asked(self) -> list[tuple[str, dict[str, Any]]]:
         """What the fitter asked the node for; the window itself asks for past strokes."""

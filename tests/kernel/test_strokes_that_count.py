@@ -246,3 +246,12 @@ def test_too_few_frames_in_a_stroke_are_refused_and_said() -> None:
     assert len(bottoms(outcome)) == 0
     assert set(outcome.kernel.refused) <= {"too few frames in a stroke"}
     assert outcome.kernel.refused or outcome.kernel.problem
+
+
+def test_it_is_said_while_turns_backward_are_to_be_made_up_for() -> None:
+    """From 10 to 15 s at -60 rpm: 5 turns back, and half a turn while it slows down."""
+    back = [Change(8.0, 0.0), Change(10.0, -60.0), Change(15.0, 0.0)]
+    problem = pedalled(back, 16.5).kernel.problem
+    assert problem is not None
+    assert "turned backwards 5 times" in problem
+    assert pedalled([*back, Change(17.0, 90.0)], 34.0).kernel.problem is None

@@ -20,6 +20,7 @@ from tests.node.streams import (
     played,
     processing,
     row,
+    shipped,
 )
 
 KNEE = ("knee_flexion", "R", "bdc")
@@ -300,3 +301,73 @@ def test_rows_say_how_many_strokes_are_needed(ridden: Played) -> None:
             limit = {"deg": 1.0, "mm": 3.0, "rpm": 1.0}[each.unit]
             assert each.ci95[1] - each.ci95[0] <= 2 * limit + 1e-9
         assert (each.needed is None) <= (each.n < 3 or (each.sd or 0.0) > 0.0)
+
+
+def test_marks_of_an_earlier_stream_taken_back_count_no_stroke_twice() -> None:
+    node = processing()
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, 0.0)
+    answer(node, "set_window", {"strokes": 100}, 0.0)
+    node.describe(description())
+    sent = messages(block())
+    half = len(sent) // 2
+    ride = Played(node, play(node, sent[:half]))
+    ask(ride, "mark", part="saddle_height", amount=5)
+    ride = Played(node, play(node, sent[half:]))
+    ask(ride, "unmark")
+    once = [(r.n, r.mean, r.sd) for r in ride.snapshot().rows]
+    ask(ride, "unmark")
+    assert [(r.n, r.mean, r.sd) for r in ride.snapshot().rows] == once
+
+
+def test_a_mark_of_an_earlier_stream_taken_back_is_on_no_later_stroke() -> None:
+    node = processing()
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, 0.0)
+    node.describe(description())
+    sent = messages(block())
+    half = len(sent) // 2
+    ride = Played(node, play(node, sent[:half]))
+    ask(ride, "unmark")
+    play(node, sent[half:])
+    node.trials.settle()
+    assert {marks for _, marks in strokes_of(node)} == {0}
+
+
+def test_what_a_restart_forgot_stays_forgotten_when_a_mark_is_taken_back() -> None:
+    node, ride, rest = half_ridden()
+    ask(ride, "mark", part="saddle_height", amount=5)
+    third = Played(node, play(node, rest[: len(rest) // 2]))
+    ask(third, "restart_window")
+    ask(third, "unmark")
+    assert row(third.snapshot(), *KNEE).n == 0
+
+
+def test_two_marks_within_a_stroke_taken_back_lose_no_stroke() -> None:
+    undisturbed, node = processing(), processing()
+    sent = messages(block())
+    for each in (undisturbed, node):
+        answer(each, "set_window", {"strokes": 100}, 0.0)
+        each.describe(description())
+    whole = Played(undisturbed, play(undisturbed, sent))
+    for part in (sent[:40], sent[40:50]):
+        ride = Played(node, play(node, part))
+        ask(ride, "mark", part="saddle_height", amount=5)
+    ride = Played(node, play(node, sent[50:]))
+    ask(ride, "unmark")
+    ask(ride, "unmark")
+    assert [r.n for r in ride.snapshot().rows] == [r.n for r in whole.snapshot().rows]
+
+
+def test_a_new_stream_has_no_past() -> None:
+    node = processing()
+    node.describe(description())
+    play(node, messages(block()))
+    node.describe(description("two"))
+    found = answer(node, "history", {"rows": [PAIR]}, 0.0)["rows"]
+    assert all(not r["strokes"] for r in found)
+
+
+def test_a_history_larger_than_a_reply_is_refused(ridden: Played) -> None:
+    many = [[m.name, e] for m in shipped().measures for e in m.events]
+    assert ask(ridden, "history", rows=[PAIR] * 500, strokes=3000)["rows"]
+    with pytest.raises(ValueError, match="history gives at most 40000 values, rows times strokes"):
+        ask(ridden, "history", rows=many, strokes=3000)

@@ -73,6 +73,7 @@ def test_set_window_before_a_stroke_and_before_a_stream() -> None:
         ({"strokes": 2.5}, "strokes must be a whole number, got 2.5"),
         ({"strokes": "five"}, "strokes must be a whole number, got 'five'"),
         ({"strokes": True}, "strokes must be a whole number, got True"),
+        ({"strokes": 1e30}, "strokes must be at most 3000, got 1e\\+30"),
         ({"strokes": 0}, "a window holds at least one stroke, got 0"),
         ({"strokes": float("nan")}, "strokes must be a whole number, got nan"),
         ({"strokes": float("inf")}, "strokes must be a whole number, got inf"),

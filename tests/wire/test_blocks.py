@@ -13,6 +13,7 @@ from livefit.wire.blocks import (
     describe,
     joined,
     pack_block,
+    runs,
     stream_info,
     unpack_frames,
 )
@@ -148,13 +149,15 @@ def test_the_example_description_says_what_the_stream_is() -> None:
 
 def test_messages_that_follow_each_other_are_read_as_one() -> None:
     sent = [frames(first, count) for first, count in ((2, 2), (4, 1), (5, 3), (9, 1))]
-    one, other = joined(sent)
-    assert (one.first, one.count, other) == (2, 6, sent[-1])
-    together = unpack_frames(one, description())
+    together, alone = runs(sent)
+    assert alone == sent[-1:]
+    one = joined(together)
+    assert (one.first, one.count) == (2, 6)
+    read = unpack_frames(one, description())
     apart = MarkerBlock.joined([unpack_frames(each, description()) for each in sent[:-1]])
-    np.testing.assert_array_equal(together.numbers, apart.numbers)
-    np.testing.assert_array_equal(together.t, apart.t)
-    np.testing.assert_array_equal(together.positions, apart.positions)
+    np.testing.assert_array_equal(read.numbers, apart.numbers)
+    np.testing.assert_array_equal(read.t, apart.t)
+    np.testing.assert_array_equal(read.positions, apart.positions)
 
 
 @pytest.mark.parametrize(
@@ -163,5 +166,6 @@ def test_messages_that_follow_each_other_are_read_as_one() -> None:
 )
 def test_messages_that_do_not_fit_together_stay_apart(change: dict[str, Any]) -> None:
     sent = [frames(2, 2), frames(4, 1).model_copy(update=change)]
-    assert joined(sent) == sent
-    assert joined([]) == []
+    assert runs(sent) == [sent[:1], sent[1:]]
+    assert joined(sent[:1]) == sent[0]
+    assert runs([]) == []

@@ -37,6 +37,11 @@ class ChartPanel:
         self._shown: object = None
 
     @property
+    def shows(self) -> int:
+        """How often something new was put on screen."""
+        return self._frame.shows
+
+    @property
     def visible(self) -> bool:
         """Whether the panel is drawn."""
         return self._frame.visible
