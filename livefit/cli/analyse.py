@@ -27,7 +27,7 @@ NO_STROKES = 1
 
 @common.plain_errors
 def analyse_file(
-    file: Annotated[Path, typer.Argument(help="Recording: .c3d, .trc or .csv.")],
+    file: Annotated[Path, typer.Argument(help="Recording: .c3d, .trc, .csv or .mcap.")],
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
     per_stroke: Annotated[bool, typer.Option(help="Add every stroke's values.")] = False,
     discipline: common.Discipline = "road_endurance",
@@ -55,7 +55,7 @@ def analyse_file(
             known,
             discipline=discipline,
             window=common.window_of(strokes, seconds, None),
-            marker_set=markers,
+            marker_set=markers or recording.marker_set,
             seat_tube_deg=seat_tube,
             per_stroke=per_stroke,
             progress=lambda done: progress.update(task, completed=done),

@@ -33,7 +33,7 @@ _WAIT_S = 0.05
 
 def check_stream(
     where: Annotated[
-        str, typer.Argument(help="Address of a stream, or a recording: .c3d, .trc or .csv.")
+        str, typer.Argument(help="Address of a stream, or a recording: .c3d, .trc, .csv or .mcap.")
     ] = common.FRAMES,
     seconds: Annotated[
         float, typer.Option(min=1.0, help="How long to listen; the rider pedals all the while.")

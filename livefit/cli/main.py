@@ -11,6 +11,7 @@ from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
 from livefit.cli.processes import capture, process
+from livefit.cli.record import record
 from livefit.cli.screens import dashboard, rider, watch
 
 app = typer.Typer(
@@ -25,6 +26,7 @@ app.command("process")(process)
 app.command("dashboard")(dashboard)
 app.command("rider")(rider)
 app.command("watch")(watch)
+app.command("record")(record)
 app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("check")(check_stream)

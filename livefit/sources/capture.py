@@ -54,6 +54,14 @@ class Reporting(Protocol):
         """Fields of `DeviceState` but for the stream; empty: nothing to say."""
 
 
+@runtime_checkable
+class Recorded(Protocol):
+    """A source whose stream was described before."""
+
+    def described_as(self) -> dict[str, Any]:
+        """Fields of `Description` beside what `Source.describe` says: side, precision, ..."""
+
+
 def run_capture(
     source: Source,
     frames_endpoint: str,
@@ -145,12 +153,15 @@ class _Loop:
         if info is None or info is self._info:
             return
         self._info = info
+        known: dict[str, Any] = {"side": self._side}
+        if isinstance(self._source, Recorded):
+            known |= self._source.described_as()
         self._description = describe(
             info,
             stream=uuid4().hex,
             source=self._source.name,
-            side=self._side,
             control=self._control.endpoint,
+            **known,
         )
         self._publisher.publish(self._description)
 

@@ -7,10 +7,11 @@ from pathlib import Path
 from livefit.sources.c3d import read_c3d
 from livefit.sources.csv import read_csv
 from livefit.sources.reading import Recording, RecordingError
+from livefit.sources.recorded import is_recorded, read_recorded
 from livefit.sources.tables import Progress
 from livefit.sources.trc import read_trc
 
-ENDINGS = (".c3d", ".trc", ".csv")
+ENDINGS = (".c3d", ".trc", ".csv", ".mcap")
 
 
 def read_recording(
@@ -25,7 +26,7 @@ def read_recording(
     Parameters
     ----------
     path
-        A ``.c3d``, ``.trc`` or ``.csv`` file.
+        A ``.c3d``, ``.trc``, ``.csv`` or ``.mcap`` file.
     up
         The axis that points up, ``+z`` for example; None: what the file or the rider in it says.
     units
@@ -46,6 +47,8 @@ def read_recording(
             f"found {ending or 'no ending'!r}; export the trial in one of these forms"
         )
     try:
+        if is_recorded(path):
+            return read_recorded(path, up=up, units=units)
         if ending == ".c3d":
             return read_c3d(path, up=up, units=units)
         read = read_trc if ending == ".trc" else read_csv

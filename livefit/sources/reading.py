@@ -53,6 +53,8 @@ class Recording:
         What was guessed, corrected or left out, in plain words.
     zeros
         By label: positions of exactly (0, 0, 0), which were taken as missing.
+    marker_set
+        The marker set that the sender named.
     """
 
     path: Path
@@ -60,6 +62,7 @@ class Recording:
     block: MarkerBlock
     notes: tuple[str, ...] = ()
     zeros: Mapping[str, int] = field(default_factory=dict)
+    marker_set: str | None = None
 
 
 def make_recording(

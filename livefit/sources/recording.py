@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from livefit.frames import MarkerBlock, StreamInfo
-from livefit.sources.base import check_options, number_option, switch_option
+from livefit.recording.reading import survey
+from livefit.sources.base import Source, check_options, number_option, switch_option
 from livefit.sources.files import read_recording
 from livefit.sources.reading import Recording
+from livefit.sources.recorded import RecordedReplay, is_recorded, refuse_units
 
-OPTIONS = ("path", "speed", "loop", "up", "units")
+log = logging.getLogger(__name__)
+
+OPTIONS = ("path", "speed", "loop", "from", "up", "units")
 SEAM_S = 1.0
 """Frames that are missing between two rounds, in time, so that no stroke spans the seam."""
 _FLAT_OUT_FRAMES = 256
@@ -113,22 +119,45 @@ class ReplaySource:
         """Do nothing: the file was read as a whole."""
 
 
-def open_recording(options: dict[str, str]) -> ReplaySource:
-    """Open the source ``recording``: path, speed, loop, up, units.
+def open_recording(options: dict[str, str]) -> Source:
+    """Open the source ``recording``: path, speed, loop, from, up, units.
 
     Raises
     ------
     ValueError
         If an option is missing, unknown or wrong, or the file cannot be read.
+    OSError
+        If it cannot be opened.
     """
     check_options("recording", options, OPTIONS)
     if "path" not in options:
-        raise ValueError("the source 'recording' needs path=FILE (.c3d, .trc or .csv)")
-    recording = read_recording(
-        Path(options["path"]), up=options.get("up"), units=options.get("units")
+        raise ValueError("the source 'recording' needs path=FILE (.mcap, .c3d, .trc or .csv)")
+    path = Path(options["path"])
+    speed = number_option(options, "speed", 1.0, low=0.0)
+    loop = switch_option(options, "loop")
+    from_s = number_option(options, "from", 0.0, low=0.0)
+    up, units = options.get("up"), options.get("units")
+    if is_recorded(path):
+        refuse_units(units, path)
+        found = survey(path)
+        if found.damage is not None:
+            log.warning("%s: %s", path, found.damage)
+        return RecordedReplay(found, speed=speed, loop=loop, from_s=from_s, up=up)
+    recording = read_recording(path, up=up, units=units)
+    return ReplaySource(_later(recording, from_s), speed=speed, loop=loop)
+
+
+def _later(recording: Recording, from_s: float) -> Recording:
+    """The same from so many seconds after its first frame."""
+    block = recording.block
+    first = int(np.searchsorted(block.t - block.t[0], from_s - _ROUNDING_S))
+    if first == len(block):
+        raise ValueError(
+            f"option from: {recording.path} is {block.t[-1] - block.t[0]:.1f} s long, there is "
+            f"no frame to play from {from_s:g} s on"
+        )
+    rows = slice(first, None)
+    part = MarkerBlock(
+        block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
     )
-    return ReplaySource(
-        recording,
-        speed=number_option(options, "speed", 1.0, low=0.0),
-        loop=switch_option(options, "loop"),
-    )
+    return replace(recording, block=part)

@@ -107,6 +107,7 @@ def choose_sheet(
     Where nothing is chosen for the rider, what the rider's screen shows by itself is.
     """
     defined = {(m.name, event) for m in definitions.measures for event in m.events}
+    rider = [pair for pair in rider if pair in defined]
     rider = rider or [pair for pair in DEFAULT if pair in defined]
     used = {event for measure in definitions.measures for event in measure.events}
     events = [event for event in definitions.events if event.name in used]
