@@ -1,5 +1,6 @@
 """The vocabulary of a fit as data: marker sets, events, measures and target bands."""
 
+from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Fault, find_faults
 from livefit.definitions.labels import canonical_labels, match_marker_set
 from livefit.definitions.loader import load_definitions, shipped_dir
@@ -38,8 +39,10 @@ __all__ = [
     "MarkerSet",
     "Measure",
     "MeasureKind",
+    "Pointer",
     "Screen",
     "Side",
+    "TouchPoint",
     "Unit",
     "canonical_labels",
     "find_faults",

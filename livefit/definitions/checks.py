@@ -20,7 +20,10 @@ from livefit.definitions.models import (
     free_crank_event,
 )
 
-Section = Literal["marker_sets", "events", "measures", "disciplines", "adjustments", "screens"]
+Section = Literal[
+    "marker_sets", "events", "measures", "disciplines", "adjustments", "screens", "pointers",
+    "touch_points",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,8 @@ def _same_names(definitions: Definitions) -> Iterator[Fault]:
         "disciplines": [item.name for item in definitions.disciplines],
         "adjustments": [item.name for item in definitions.adjustments],
         "screens": [item.name for item in definitions.screens],
+        "pointers": [item.name for item in definitions.pointers],
+        "touch_points": [item.name for item in definitions.touch_points],
     }
     for section, names in sections.items():
         for name in _repeated(names):

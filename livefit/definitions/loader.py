@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from platformdirs import user_config_path
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
+from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Section, find_faults
 from livefit.definitions.models import (
     Adjustment,
     Band,
-    Definition,
     DefinitionError,
     Definitions,
     Discipline,
@@ -24,7 +24,7 @@ from livefit.definitions.models import (
     Screen,
 )
 
-_Model = TypeVar("_Model", bound=Definition)
+_Model = TypeVar("_Model", bound=BaseModel)
 
 
 def shipped_dir() -> Path:
@@ -48,10 +48,11 @@ def shipped_dir() -> Path:
 def load_definitions(user_dir: Path | None = None) -> Definitions:
     """Read the shipped definitions and, over them, the fitter's own.
 
-    In ``events.toml``, ``measures.toml``, ``adjustments.toml`` and ``screens.toml`` each table is
-    one definition and its heading the name; in ``markers`` and ``bands`` each file is one, named
-    like the file. A definition of the fitter's own replaces the shipped one of the same name as a
-    whole, in its place; any other is added at the end.
+    In ``events.toml``, ``measures.toml``, ``adjustments.toml``, ``screens.toml`` and
+    ``touch_points.toml`` each table is one definition and its heading the name; in ``markers``,
+    ``bands`` and ``pointers`` each file is one, named like the file. A definition of the fitter's
+    own replaces the shipped one of the same name as a whole, in its place; any other is added at
+    the end.
 
     Parameters
     ----------
@@ -80,6 +81,8 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         disciplines=reading.files(directories, "bands", Discipline, "disciplines"),
         adjustments=reading.tables(directories, "adjustments.toml", Adjustment, "adjustments"),
         screens=reading.tables(directories, "screens.toml", Screen, "screens"),
+        pointers=reading.files(directories, "pointers", Pointer, "pointers"),
+        touch_points=reading.tables(directories, "touch_points.toml", TouchPoint, "touch_points"),
     )
     if not reading.faults:
         reading.cross_check(definitions)
@@ -181,7 +184,7 @@ def _joined(prefix: str, key: str) -> str:
     return ".".join(part for part in (prefix, key) if part)
 
 
-def _readable(error: ValidationError, model: type[Definition]) -> Iterator[tuple[str, str]]:
+def _readable(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[str, str]]:
     """Turn each entry of a validation error into a key path and a text for people."""
     for entry in error.errors(include_url=False):
         key = ""

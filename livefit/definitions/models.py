@@ -8,6 +8,8 @@ from typing import Annotated, Literal, Protocol, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
+from livefit.definitions.bicycle import Identifier, Pointer, TouchPoint
+
 SIDES = ("L", "R")
 """The two sides, in the order of every table."""
 
@@ -15,7 +17,6 @@ Side = Literal["L", "R", "B"]
 """L left, R right, B a measure of both at once (the pelvis), timed by the right crank."""
 
 Unit = Literal["deg", "mm", "rpm"]
-Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
 
 AXLE = "AXLE"
 """The point that carries no marker: the crank axis in the mid-plane."""
@@ -247,6 +248,8 @@ class Definitions(Definition):
     disciplines: list[Discipline]
     adjustments: list[Adjustment] = []
     screens: list[Screen] = []
+    pointers: list[Pointer] = []
+    touch_points: list[TouchPoint] = []
 
     def marker_set(self, name: str) -> MarkerSet:
         """Return the marker set of this name."""
@@ -275,3 +278,7 @@ class Definitions(Definition):
     def screen(self, name: str) -> Screen:
         """Return the screen of this name: ``fitter`` or ``rider``."""
         return _find("screen", name, self.screens)
+
+    def pointer(self, name: str) -> Pointer:
+        """Return the pointer of this name."""
+        return _find("pointer", name, self.pointers)

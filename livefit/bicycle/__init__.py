@@ -1,0 +1,1 @@
+"""A bicycle measured with a pointer: calibrated, touched, turned into dimensions."""
