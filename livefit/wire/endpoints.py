@@ -30,7 +30,7 @@ SILENT_MS: Final = 3_000
 """After so long without a sign of life a connection is given up."""
 HANDSHAKE_MS: Final = 5_000
 RECONNECT_MS: Final = 10
-RECONNECT_MAX_MS: Final = 200
+RECONNECT_MAX_MS: Final = 100
 MAX_WIRE_BYTES: Final = 16 * 2**20
 
 

@@ -51,7 +51,7 @@ FRAMES_HWM: Final = 10_000
 DISPLAY_HWM: Final = 50
 DISPLAY_BUFFER: Final = 64 * 1024
 """Bytes of socket buffer for displays: two snapshots, so that one goes out in one piece; with the
-mark above a slow display stays about 1 s behind."""
+mark above a display that takes all there is, however seldom, stays less than 1 s behind."""
 LOSSLESS_HWM: Final = 100
 SUBSCRIPTIONS_HWM: Final = 16
 """Subscriptions of one connection that ZeroMQ takes in before it looks at the others."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import timeit
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -187,24 +186,17 @@ def test_no_jump_is_seen_in_stalls_losses_stray_stamps_and_jitter() -> None:
     assert report.drift_ppm == pytest.approx(200.0, abs=30.0)
 
 
-def test_what_is_kept_is_bounded_and_a_message_is_cheap() -> None:
-    """The same number of objects after one minute and after five; under 10 us a message."""
+def test_what_is_kept_is_bounded() -> None:
+    """The same number of objects after three minutes and after five."""
     truth = stream(10, rate_hz=100.0, seconds=300.0)
     clock = truth.played(stop=20_000)
     sizes = [_size(clock)]
-    rows = iter(range(20_000, 30_000))
-
-    def take() -> None:
-        row = next(rows)
+    for row in range(20_000, 30_000):
         now = float(truth.arrivals[row])
         clock.take(row, float(truth.stamps[row]), now)
         clock.report(now)
-
-    # Best of many blocks of two seconds, each with its new reports: the machine is shared.
-    best_us = min(timeit.repeat(take, number=200, repeat=50)) / 200 * 1e6
     sizes.append(_size(clock))
     assert sizes[0] == sizes[1]
-    assert best_us < 10.0
 
 
 def _size(clock: StreamClock) -> int:
