@@ -28,23 +28,26 @@ from scipy.special import ndtri, stdtr, stdtrit
 
 from livefit.frames import FloatArray
 
-EVERY = 10_000.0
+EVERY = 9_000.0
 """Strokes between false alarms that the threshold is made for, were the correlation known. It is
 estimated, which makes them more frequent, but still fewer than one in 5,400 strokes, an hour."""
+_MORE_LOOKS = 2.5
+"""Of correlated strokes the first after a step weighs most, so that neighbouring onsets are less
+alike and there are more chances of a false alarm: by (1 - r²) to this power, by simulation."""
 WINDOW = 150
 FEWEST = 30
 """Strokes before anything is said."""
-LATEST, LEAST = 25, 3
-"""A step is looked for 25 strokes back, and three strokes since make one, a single bad one none."""
-SMALLEST = 1.0
+LATEST, LEAST = 25, 4
+"""A step is looked for 25 strokes back, and four strokes since make one, a single bad one none."""
+SMALLEST = 1.5
 """Spreads of single strokes: a smaller step is the rider's own wandering."""
-_DRIFT = 300.0
+_DRIFT = 600.0
 """So many strokes drift by about one spread."""
 _MEMORY = 1000.0
 """Strokes back to which the correlation is remembered."""
 _CLEARLY = 4.0
 """A later step explains so much more, in variances, before an earlier one is waited with."""
-_USUAL, _USUAL_STROKES = 0.3, 30.0
+_USUAL, _USUAL_STROKES = 0.4, 30.0
 """The correlation held to be usual, and how many strokes that is worth."""
 _MOST_CORRELATION = 0.9
 _FEWEST_BEFORE = 10
@@ -81,7 +84,7 @@ def threshold(every: float) -> float:
     """The statistic that steady riding passes once in so many strokes, in either direction.
 
     >>> round(threshold(5400.0), 2)
-    4.02
+    3.98
     """
 
     def mean_run(b: float) -> float:
@@ -169,7 +172,8 @@ class StepWatch:
         if abs(size[k]) < SMALLEST * np.sqrt(variance / (1 - r * r)):
             return None
         z = -float(ndtri(stdtr(freedom, -np.sqrt(gain[k] / variance))))
-        if z < self._threshold or not _stays(base, y, steps[:, k], float(size[k])):
+        needed = np.sqrt(self._threshold**2 - 2 * _MORE_LOOKS * np.log(1 - r * r))
+        if z < needed or not _stays(base, y, steps[:, k], float(size[k])):
             return None
         se = float(np.sqrt(variance / square[k]))
         half = float(stdtrit(freedom, 0.975)) * se
@@ -209,16 +213,20 @@ class _Memory:
         self._sums = np.zeros(3)
 
     def learn(self, strokes: FloatArray, y: FloatArray, base: FloatArray, old: int) -> None:
-        """Count the strokes before the first `old` that have not been yet."""
+        """Count those of the first `old` strokes that have not been yet.
+
+        What the level and trend fitted to them take out of every product is put back.
+        """
         if old < 2 * _FEWEST_BEFORE:
             return
         left = _left(base[:old], y[:old])
-        lost = float(left @ left) * base.shape[1] / old**2
+        r = self.correlation()
+        lost = float(left @ left) * base.shape[1] / old**2 * (1 + r) / (1 - r)
         for i in range(2, old):
             if self.last is not None and strokes[i] <= self.last:
                 continue
             if strokes[i] - strokes[i - 2] == 2:
-                products = left[i] * left[i - 2 : i + 1][::-1] + np.array([0.0, lost, lost])
+                products = left[i] * left[i - 2 : i + 1][::-1] + lost
                 self._sums = (1 - 1 / _MEMORY) * self._sums + products
                 self._count = (1 - 1 / _MEMORY) * self._count + 1
         self.last = float(strokes[old - 1])
