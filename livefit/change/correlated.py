@@ -72,11 +72,6 @@ class StrokeMean:
     high: float
 
     @property
-    def effective(self) -> float:
-        """As many independent strokes would tell as much."""
-        return self.n / self.inflation
-
-    @property
     def half_width(self) -> float:
         """Half the 95 % interval."""
         return (self.high - self.low) / 2

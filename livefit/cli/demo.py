@@ -65,10 +65,18 @@ def demo(
         _wait(screen, started, seconds)
 
 
+class _Child(subprocess.Popen[bytes]):
+    """One of the program's other commands in a process of its own."""
+
+    def __init__(self, arguments: list[str]) -> None:
+        self.command = " ".join(arguments[:2])
+        super().__init__([sys.executable, "-m", "livefit", *arguments])
+
+
 @contextmanager
-def _child(arguments: list[str]) -> Iterator[subprocess.Popen[bytes]]:
-    """One of the program's other commands in a process of its own, ended at the end."""
-    process = subprocess.Popen([sys.executable, "-m", "livefit", *arguments])
+def _child(arguments: list[str]) -> Iterator[_Child]:
+    """A command that runs until the end of the block."""
+    process = _Child(arguments)
     try:
         yield process
     finally:
@@ -80,9 +88,7 @@ def _child(arguments: list[str]) -> Iterator[subprocess.Popen[bytes]]:
             process.wait()
 
 
-def _wait(
-    screen: subprocess.Popen[bytes], others: list[subprocess.Popen[bytes]], seconds: float | None
-) -> None:
+def _wait(screen: _Child, others: list[_Child], seconds: float | None) -> None:
     """Until the window is closed, Ctrl-C, the time is up, or a process ends by itself."""
     stopped = common.stop_on_signals()
     end = time.monotonic() + seconds if seconds else float("inf")
@@ -93,12 +99,11 @@ def _wait(
         raise ValueError("the window could not be opened; try --headless for a picture")
 
 
-def _all_alive(processes: list[subprocess.Popen[bytes]]) -> None:
+def _all_alive(processes: list[_Child]) -> None:
     for process in processes:
         if process.poll() is not None:
-            command = " ".join(map(str, list(process.args)[3:5]))  # type: ignore[arg-type]
             raise ValueError(
-                f"'livefit {command}' ended with status {process.returncode}; see above"
+                f"'livefit {process.command}' ended with status {process.returncode}; see above"
             )
 
 
@@ -107,7 +112,7 @@ def _picture(
     seconds: float,
     path: Path,
     size: tuple[int, int],
-    processes: list[subprocess.Popen[bytes]],
+    processes: list[_Child],
 ) -> None:
     """Listen as the window would, then draw it."""
     from livefit.dashboard.model import DashboardModel
@@ -128,7 +133,7 @@ def _listen(
     endpoint: str,
     seconds: float,
     stopped: Callable[[], bool],
-    processes: list[subprocess.Popen[bytes]],
+    processes: list[_Child],
 ) -> None:
     end = time.monotonic() + seconds
     with Subscriber(endpoint, (*NEWEST, STROKES), display=True) as results:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QShowEvent
@@ -13,6 +13,8 @@ from livefit.dashboard.link import Commander, Receiver
 from livefit.dashboard.surface import new_surface
 
 TICK_MS = 16
+Tick = Callable[[], Sequence[Rect] | None]
+"""Returns where the scene has changed; None: anywhere."""
 
 
 class CanvasWindow(QMainWindow):
@@ -47,26 +49,13 @@ class CanvasWindow(QMainWindow):
         self._open = True
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
-        self._timer.timeout.connect(self._look)
 
-    def begin(self, tick_ms: int) -> None:
-        """Start the threads and look at the newest messages every ``tick_ms``."""
+    def begin(self, tick: Tick, tick_ms: int) -> None:
+        """Start the threads, and call ``tick`` every ``tick_ms`` to bring the scene up to them."""
+        self._timer.timeout.connect(lambda: self.surface.show_scene(tick()))
         for thread in self._threads:
             thread.start()
         self._timer.start(tick_ms)
-
-    def _look(self) -> None:
-        self.surface.show_scene(self.tick())
-
-    def tick(self) -> Sequence[Rect] | None:
-        """Bring the scene up to the newest messages.
-
-        Returns
-        -------
-        sequence of Rect or None
-            Where something has changed; None: anywhere.
-        """
-        raise NotImplementedError
 
     def toggle_full_screen(self) -> None:
         """Fill the screen, or become a window again."""
@@ -75,7 +64,7 @@ class CanvasWindow(QMainWindow):
         else:
             self.showFullScreen()
 
-    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
+    def showEvent(self, event: QShowEvent) -> None:
         """Tell the canvas when the window moves to a screen of another pixel density."""
         super().showEvent(event)
         handle = self.windowHandle()
@@ -83,7 +72,7 @@ class CanvasWindow(QMainWindow):
             handle.screenChanged.connect(self.surface.follow_screen)
             self._screen_followed = True
 
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
+    def closeEvent(self, event: QCloseEvent) -> None:
         """Stop the tick and the threads, and close the canvas."""
         if self._open:
             self._open = False

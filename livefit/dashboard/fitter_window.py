@@ -63,7 +63,7 @@ class FitterWindow(CanvasWindow):
         self.view = FitterView(self.canvas, model, self.hands)
         self.surface.widget.installEventFilter(self)
         self.surface.widget.setFocus()
-        self.begin(tick_ms)
+        self.begin(self.tick, tick_ms)
 
     def tick(self) -> list[Rect] | None:
         """Take the newest messages and bring the scene up to them."""
@@ -99,7 +99,7 @@ class FitterWindow(CanvasWindow):
         elif what is not None:
             self._do(self.hands.press(what) if asked else self.hands.tap(what))
 
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Take keys and clicks before the canvas does: to Qt, Tab and arrows mean other things."""
         if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
             key = key_name(event)

@@ -97,7 +97,6 @@ def new_offscreen(size: tuple[int, int], kind: Callable[..., Any] | None = None)
     """
     with _without_screen():
         try:
-            from vispy.ext import egl  # noqa: F401
             from vispy.scene import SceneCanvas
 
             make = SceneCanvas if kind is None else kind

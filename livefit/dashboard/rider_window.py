@@ -47,7 +47,7 @@ class RiderWindow(CanvasWindow):
             "F": self.toggle_full_screen, "Escape": self.showNormal,
         }.items():  # fmt: skip
             QShortcut(QKeySequence(keys), self, action)
-        self.begin(tick_ms)
+        self.begin(self.tick, tick_ms)
 
     def tick(self) -> None:
         """Take the newest snapshot and bring the screen up to it."""

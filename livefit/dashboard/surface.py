@@ -127,7 +127,7 @@ class PixelSurface(QWidget):
         """The widget itself."""
         return self
 
-    def sizeHint(self) -> QSize:  # noqa: N802
+    def sizeHint(self) -> QSize:
         """The size to begin with."""
         return self._size_hint
 
@@ -171,12 +171,12 @@ class PixelSurface(QWidget):
         """Give up the canvas."""
         close_offscreen(self.canvas)
 
-    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+    def resizeEvent(self, event: QResizeEvent) -> None:
         """Let the canvas fill the widget."""
         super().resizeEvent(event)
         self._fit()
 
-    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+    def paintEvent(self, event: QPaintEvent) -> None:
         """Show the newest pixels, whatever the size of the widget is by now."""
         del event
         if self._image is not None:

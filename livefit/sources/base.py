@@ -52,6 +52,18 @@ class MissingPackageError(ValueError):
     """A package that only some sources need is not installed."""
 
 
+def only_state_asked(op: str) -> None:
+    """Refuse a request to a source that answers none but ``source.state``.
+
+    Raises
+    ------
+    ValueError
+        If the operation is another.
+    """
+    if op != "source.state":
+        raise ValueError(f"unknown operation {op!r}; known is source.state")
+
+
 def optional_package(name: str, extra: str) -> Any:
     """Import a package that only some sources need.
 

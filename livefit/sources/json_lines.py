@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from livefit.frames import Channel, FloatArray, MarkerBlock, StreamInfo
-from livefit.sources.base import check_options
+from livefit.sources.base import check_options, only_state_asked
 from livefit.sources.links import ADDRESSES, Link, open_link
 from livefit.sources.publish import channel_values, marker_positions
 from livefit.sources.reading import MM
@@ -239,8 +239,7 @@ class JsonLinesSource:
             For any other operation.
         """
         del args
-        if op != "source.state":
-            raise ValueError(f"unknown operation {op!r}; known is source.state")
+        only_state_asked(op)
         return {
             "frames": self._frames,
             "refused": self.refusals.count,

@@ -11,7 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
-from livefit.sources.base import check_options, number_option, optional_package
+from livefit.sources.base import (
+    check_options,
+    number_option,
+    only_state_asked,
+    optional_package,
+)
 from livefit.sources.lsl_layout import Layout, layout_of
 from livefit.sources.reading import UP
 from livefit.wire.blocks import describe, stream_info
@@ -241,8 +246,7 @@ class LslSource:
             For any other operation.
         """
         del args
-        if op != "source.state":
-            raise ValueError(f"unknown operation {op!r}; known is source.state")
+        only_state_asked(op)
         return {
             "connected": self._inlet.layout is not None,
             "frames": self._frames,

@@ -12,7 +12,6 @@ import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Final, Self
 
 import zmq
@@ -197,12 +196,7 @@ class Endpoint:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

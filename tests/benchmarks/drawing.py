@@ -157,7 +157,7 @@ def _delay(seed: int, seconds: float) -> str:
         painting: list[int] = []
 
         class Watch(QObject):
-            def eventFilter(self, _: QObject, event: QEvent) -> bool:  # noqa: N802
+            def eventFilter(self, _: QObject, event: QEvent) -> bool:
                 if event.type() == QEvent.Type.Paint and model.shown is not None:
                     painting.append(model.shown)
                 return False

@@ -339,4 +339,4 @@ def test_the_sources_control_is_looked_for_on_its_machine() -> None:
     assert beside("tcp://0.0.0.0:5", frames_at) == "tcp://192.0.2.7:5#me:sensor"
     assert beside("tcp://127.0.0.1:5", frames_at) == "tcp://192.0.2.7:5#me:sensor"
     assert beside("tcp://192.0.2.9:5", frames_at) == "tcp://192.0.2.9:5#me:sensor"
-    assert beside("tcp://127.0.0.1:5", "ipc:///tmp/frames") == "tcp://127.0.0.1:5"
+    assert beside("tcp://127.0.0.1:5", "ipc://frames") == "tcp://127.0.0.1:5"

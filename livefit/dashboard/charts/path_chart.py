@@ -21,7 +21,9 @@ def draw_paths(sheet: s.Sheet, chart: Paths) -> None:
     """The plots side by side."""
     u, rect = sheet.unit, sheet.rect
     spread = f"{chart.window} {words.SPREAD}"
-    items = [("spread", spread) if chart.front else ("mean", chart.window), ("last", words.LATEST)]
+    items: list[s.LegendItem] = [
+        ("spread", spread) if chart.front else ("mean", chart.window), ("last", words.LATEST),
+    ]  # fmt: skip
     if any(path.baseline is not None for plot in chart.plots for path in plot.paths):
         items.append(("baseline", words.BASELINE))
     s.legend(sheet, items)

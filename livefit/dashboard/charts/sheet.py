@@ -25,6 +25,10 @@ GAP = 10.0
 """Between an axis and its numbers."""
 
 Style = Literal["mean", "last", "baseline"]
+Sample = Literal["mean", "last", "baseline", "spread", "dots", "band"]
+"""What a legend shows a sample of."""
+LegendItem = tuple[Sample, str]
+"""A sample and its words."""
 WIDTH: dict[Style, float] = {"mean": 5.0, "last": 2.5, "baseline": 4.5}
 STRENGTH: dict[Style, float] = {"mean": 1.0, "last": 0.85, "baseline": 0.85}
 DASHES: dict[tuple[Style, bool], tuple[float, float]] = {
@@ -108,7 +112,7 @@ def title(sheet: Sheet, text: str) -> None:
                room=room)  # fmt: skip
 
 
-def legend(sheet: Sheet, items: Sequence[tuple[str, str]], note: str = "") -> None:
+def legend(sheet: Sheet, items: Sequence[LegendItem], note: str = "") -> None:
     """Samples of the lines with their words, as many as there is room for, and a note behind."""
     u, rect, layer = sheet.unit, sheet.rect, sheet.frame
     x, y, size, wide = rect.x + PAD * u, rect.y + 58 * u, theme.SMALL * u, 34 * u
@@ -125,7 +129,7 @@ def legend(sheet: Sheet, items: Sequence[tuple[str, str]], note: str = "") -> No
         layer.text(note, x, y, size, theme.QUIET)
 
 
-def _sample(sheet: Sheet, kind: str, x: float, y: float, wide: float) -> None:
+def _sample(sheet: Sheet, kind: Sample, x: float, y: float, wide: float) -> None:
     u, layer = sheet.unit, sheet.frame
     if kind == "band":
         band(layer, Rect(x, y - 9 * u, wide, 18 * u), u)
@@ -136,9 +140,8 @@ def _sample(sheet: Sheet, kind: str, x: float, y: float, wide: float) -> None:
         if kind == "spread":
             ground = theme.mixed(theme.NEAR, theme.PANEL, SPREAD)
             layer.rect(Rect(x, y - 9 * u, wide, 18 * u), ground)
-            kind = "mean"
         ends = np.array([[x, y], [x + wide, y]])
-        curve(sheet, ends, "L", kind)  # type: ignore[arg-type]
+        curve(sheet, ends, "L", "mean" if kind == "spread" else kind)
 
 
 def band(layer: Layer, rect: Rect, unit: float) -> None:

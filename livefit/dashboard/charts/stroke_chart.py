@@ -20,7 +20,10 @@ DOT = 17.0
 def draw_over_stroke(sheet: s.Sheet, chart: OverStroke) -> None:
     """Mean cycle with its spread, the latest stroke, the baseline, and the judged event."""
     u, rect = sheet.unit, sheet.rect
-    items = [("spread", f"{chart.window} {words.SPREAD}"), ("last", words.LATEST)]
+    items: list[s.LegendItem] = [
+        ("spread", f"{chart.window} {words.SPREAD}"),
+        ("last", words.LATEST),
+    ]
     if any(curve.cycle.baseline is not None for curve in chart.curves):
         items.append(("baseline", words.BASELINE))
     if chart.band is not None:

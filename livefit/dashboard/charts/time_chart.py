@@ -63,7 +63,7 @@ def mark_places(
 def draw_over_time(sheet: s.Sheet, chart: OverTime) -> None:
     """Dots of the strokes, the rolling mean, the band behind and the marks."""
     u, rect = sheet.unit, sheet.rect
-    items = [("dots", words.EACH_STROKE), ("mean", chart.window)]
+    items: list[s.LegendItem] = [("dots", words.EACH_STROKE), ("mean", chart.window)]
     s.legend(sheet, [*items, ("band", words.BAND)] if chart.band else items,
              words.span_words(chart.span_s))  # fmt: skip
     if chart.axis is None:
