@@ -1,0 +1,1 @@
+"""A fit session as data: rider, interview, examination, bicycle, trials, adjustments, outcome."""
