@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QSize
 from PySide6.QtGui import QImage, QPainter, QPaintEvent, QResizeEvent, QScreen
 from PySide6.QtWidgets import QWidget
-from vispy.gloo import gl
+from vispy.gloo import FrameBuffer, RenderBuffer, gl
 from vispy.scene import SceneCanvas
 
 from livefit.dashboard.layer import Rect
@@ -100,16 +100,46 @@ class CardSurface:
 
 
 class _Canvas(SceneCanvas):  # type: ignore[misc]
-    """Notes that the scene has changed."""
+    """Notes that the scene has changed, and draws parts of it into a buffer that it keeps.
+
+    vispy's own ``render`` makes a buffer anew and moves every transform for each picture, which on
+    a processor takes as long as the drawing itself.
+    """
 
     def __init__(self, **options: Any) -> None:
         self.changed = True
+        self._buffer: FrameBuffer | None = None
         super().__init__(**options)
 
     def update(self, node: Any = None) -> None:
         """The scene has changed."""
         self.changed = True
         super().update(node)
+
+    def pixels(self, left: int, top: int, width: int, height: int) -> NDArray[np.uint8]:
+        """Draw one area, px, and return its (height, width, 4) pixels."""
+        self.set_current()
+        buffer = self._buffer_of_size()
+        area = (left, self.size[1] - top - height, width, height)  # GL counts from below
+        self.context.set_scissor(*area)
+        self.context.set_state(scissor_test=True)
+        try:
+            self._draw_scene()
+            read: NDArray[np.uint8] = buffer.read(crop=area)
+        finally:
+            self.context.set_state(scissor_test=False)
+        return read
+
+    def _buffer_of_size(self) -> Any:
+        shape = self.size[::-1]
+        if self._buffer is not None and self._buffer.color_buffer.shape[:2] != shape:
+            self.pop_fbo()
+            self._buffer.delete()
+            self._buffer = None
+        if self._buffer is None:
+            self._buffer = FrameBuffer(color=RenderBuffer(shape), depth=RenderBuffer(shape))
+            self.push_fbo(self._buffer, (0, 0), self.size)
+        return self._buffer
 
 
 class PixelSurface(QWidget):
@@ -139,7 +169,7 @@ class PixelSurface(QWidget):
         width, height = self.canvas.size
         if not areas or self._pixels is None or self._pixels.shape[:2] != (height, width):
             # The image borrows the pixels' memory, which is kept as long as it.
-            self._pixels = np.ascontiguousarray(self.canvas.render())
+            self._pixels = np.ascontiguousarray(self.canvas.pixels(0, 0, width, height))
             self._image = QImage(self._pixels.data, width, height, QImage.Format.Format_RGBX8888)
             self.update()
             return
@@ -149,9 +179,7 @@ class PixelSurface(QWidget):
             right = min(math.ceil(area.right) + EDGE, width)
             bottom = min(math.ceil(area.bottom) + EDGE, height)
             w, h = right - left, bottom - top
-            self._pixels[top:bottom, left:right] = self.canvas.render(
-                region=(left, height - bottom, w, h)  # vispy counts from below
-            )
+            self._pixels[top:bottom, left:right] = self.canvas.pixels(left, top, w, h)
             self.update(
                 int(left / ratio), int(top / ratio), math.ceil(w / ratio) + 1,
                 math.ceil(h / ratio) + 1,
