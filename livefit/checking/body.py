@@ -37,6 +37,9 @@ SLIP_WARNING_MM, SLIP_FAULT_MM = 4.0, 10.0
 _SLIP_SURE = 5.0
 _ALONE_MM = 0.5
 """A marker with no other distance is blamed if the one at the other end kept its own so well."""
+_WITNESS_SHARE = 1 / 3
+"""A marker that moves along one of its distances changes another by its slant, cos 70 deg or more:
+arm and trunk, thigh and trunk are seldom nearer to a right angle."""
 _FEWEST_WINDOWS = 6
 _WINDOW_S = 1.0
 _FINEST_MM = 0.05
@@ -284,6 +287,8 @@ def _centred(values: FloatArray) -> FloatArray:
 def _slipped(slips: Mapping[tuple[str, str], Slip], sheet: Sheet) -> None:
     """Find the fewest markers that explain the lengths that changed."""
     changed = {pair: slip for pair, slip in slips.items() if slip.matters}
+    for pair in [pair for pair in changed if _bends(pair, slips)]:
+        _posture(pair, changed.pop(pair), sheet)
     while changed:
         worst = max(changed, key=lambda pair: abs(changed[pair].mm))
         marker = max(worst, key=lambda name: _guilt(name, worst, slips))
@@ -304,6 +309,34 @@ def _slipped(slips: Mapping[tuple[str, str], Slip], sheet: Sheet) -> None:
             slow=float(slip.slow),
         )
         changed = {pair: slip for pair, slip in changed.items() if marker not in pair}
+
+
+def _bends(pair: tuple[str, str], slips: Mapping[tuple[str, str], Slip]) -> bool:
+    """Whether a length of more than one joint changed alone: a marker takes its others along."""
+    others = [s for own, s in slips.items() if own != pair and set(own) & set(pair)]
+    witnessed = all(any(name in own for own in slips if own != pair) for name in pair)
+    return (
+        slips[pair].times == SLOPPY_TIMES
+        and witnessed
+        and all(abs(s.mm) < _WITNESS_SHARE * abs(slips[pair].mm) for s in others)
+    )
+
+
+def _posture(pair: tuple[str, str], slip: Slip, sheet: Sheet) -> None:
+    """Note a rider who sits or bends otherwise than at the beginning."""
+    one, other = pair
+    sheet.find(
+        "posture",
+        "note",
+        f"{one} is {abs(slip.mm):.1f} mm {'farther from' if slip.mm > 0 else 'nearer to'} {other} "
+        f"from {slip.at_s:.0f} s after the first frame on, while both keep their other distances: "
+        "the rider bends otherwise, no marker slipped.",
+        "Let the rider find the position first; compare only what was ridden alike.",
+        subject=one,
+        mm=slip.mm,
+        at_s=slip.at_s,
+        slow=float(slip.slow),
+    )
 
 
 def _guilt(name: str, pair: tuple[str, str], slips: Mapping[tuple[str, str], Slip]) -> float:

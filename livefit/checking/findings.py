@@ -15,7 +15,7 @@ Name = Literal[
     "rate_wrong", "rate_changed", "jitter", "gaps", "duplicates", "disorder", "latency", "drift",
     "labels_unknown", "labels_swapped", "units", "up_axis",
     "missing_marker", "missing_at_crank", "zero_positions",
-    "noise", "segment_length", "marker_slipped",
+    "noise", "segment_length", "marker_slipped", "posture",
     "no_pedalling", "foot_path", "crank_length", "precision",
 ]  # fmt: skip
 NAMES: tuple[Name, ...] = get_args(Name)

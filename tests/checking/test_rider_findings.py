@@ -236,6 +236,29 @@ def test_a_marker_that_creeps() -> None:
     assert the(report, "marker_slipped").numbers["slow"]
 
 
+def test_a_shoulder_marker_that_slips_takes_no_arm_along() -> None:
+    def slip(positions: FloatArray, t: FloatArray) -> None:
+        step = 20.0 * (t[:, None] >= 7.0)
+        positions[:, column("R_AC")] += step * toward(positions, "R_AC", "R_GT")
+
+    found = the(judged(changed(slip)), "marker_slipped")
+    assert (found.subject, found.numbers["mm"]) == ("R_AC", pytest.approx(-20.0, abs=1.0))
+
+
+def test_a_trunk_that_bends_is_no_slip() -> None:
+    def bend(positions: FloatArray, t: FloatArray) -> None:
+        drawn = np.clip((t[:, None] - 5.0) / 2.0, 0.0, 1.0) * 20.0
+        way = drawn * toward(positions, "R_AC", "R_GT")
+        for marker in ("R_AC", "R_EL", "R_US"):
+            positions[:, column(marker)] += way
+
+    report = judged(changed(bend))
+    assert names(report) == set()
+    found = the(report, "posture")
+    assert (found.level, found.subject) == ("note", "R_AC")
+    assert found.numbers["mm"] == pytest.approx(-20.0, abs=1.0)
+
+
 def test_a_length_that_changes() -> None:
     def swing(positions: FloatArray, t: FloatArray) -> None:
         positions[:, column("R_LE"), 2] += 15.0 * np.sin(2 * np.pi * 4.3 * t)
