@@ -8,12 +8,12 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QShowEvent
 from PySide6.QtWidgets import QMainWindow
 
-from livefit.dashboard.layer import Rect
+from livefit.dashboard.layer import Area
 from livefit.dashboard.link import Commander, Receiver
 from livefit.dashboard.surface import new_surface
 
 TICK_MS = 16
-Tick = Callable[[], Sequence[Rect] | None]
+Tick = Callable[[], Sequence[Area] | None]
 """Returns where the scene has changed; None: anywhere."""
 
 

@@ -11,7 +11,7 @@ from livefit.dashboard.figure_panel import FigurePanel
 from livefit.dashboard.header_panel import HeaderPanel
 from livefit.dashboard.help_panel import HelpPanel
 from livefit.dashboard.hints_panel import HintsPanel
-from livefit.dashboard.layer import Layer, Rect
+from livefit.dashboard.layer import Area, Layer, Rect
 from livefit.dashboard.layout import FitterLayout
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.table_panel import TablePanel
@@ -52,12 +52,12 @@ class FitterView:
         self._covered = False
         self.layout = FitterLayout.of(*canvas.size)
 
-    def refresh(self) -> list[Rect] | None:
+    def refresh(self) -> list[Area] | None:
         """Bring the scene up to the model, to the colours and to the size of the canvas.
 
         Returns
         -------
-        list of Rect or None
+        list of Area or None
             Where something has changed; None: anywhere.
         """
         before, over = self._shows(), self._covered
@@ -76,9 +76,18 @@ class FitterView:
         self._covered = self.hands.sheet is not None or self.hands.help_shown
         if anew or over or self._covered:
             return None
-        layout, after = self.layout, self._shows()
-        rects = (layout.header, layout.figure, layout.chart, layout.table)
-        return [r for r, was, now in zip(rects, before, after, strict=True) if was != now]
+        after = self._shows()
+        return [a for a, was, now in zip(self._areas(), before, after, strict=True) if was != now]
+
+    def _areas(self) -> list[Area]:
+        layout, figure = self.layout, self._figure
+        panels = (
+            (layout.header, self._header.layer.visuals),
+            (layout.figure, figure.layer.visuals + figure.figure_layer.visuals),
+            (layout.chart, self._chart.visuals),
+            (layout.table, self._table.layer.visuals),
+        )
+        return [Area(rect, self._backdrop.visuals + visuals) for rect, visuals in panels]
 
     def _shows(self) -> tuple[int, ...]:
         """How often each panel has put something new on screen."""

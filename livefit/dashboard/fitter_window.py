@@ -14,7 +14,7 @@ from livefit.dashboard import theme
 from livefit.dashboard.canvas_window import TICK_MS, CanvasWindow
 from livefit.dashboard.fitter_view import FitterView
 from livefit.dashboard.keys import key_name
-from livefit.dashboard.layer import Rect
+from livefit.dashboard.layer import Area
 from livefit.dashboard.link import Answered, Commander, Receiver
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import write_png
@@ -65,7 +65,7 @@ class FitterWindow(CanvasWindow):
         self.surface.widget.setFocus()
         self.begin(self.tick, tick_ms)
 
-    def tick(self) -> list[Rect] | None:
+    def tick(self) -> list[Area] | None:
         """Take the newest messages and bring the scene up to them."""
         now = time.monotonic()
         fault = self._receiver.fault

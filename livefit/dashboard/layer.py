@@ -48,6 +48,14 @@ class Rect:
         return Rect(self.x + dx, self.y + dy, self.w - 2 * dx, self.h - 2 * dy)
 
 
+@dataclass(frozen=True)
+class Area:
+    """An area of the canvas, and all that is drawn there: vispy visuals from the bottom up."""
+
+    rect: Rect
+    visuals: tuple[Any, ...]
+
+
 class Layer:
     """One Segments and one Labels visual, and a pen for both.
 
@@ -71,6 +79,11 @@ class Layer:
         self._texts: list[Label] = []
         self.shows = 0
         """How often something new was put on screen."""
+
+    @property
+    def visuals(self) -> tuple[Any, ...]:
+        """What is drawn, from the bottom up."""
+        return self._segments, self._labels
 
     @property
     def visible(self) -> bool:

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import QWidget
 from vispy.gloo import FrameBuffer, RenderBuffer, gl
 from vispy.scene import SceneCanvas
 
-from livefit.dashboard.layer import Rect
+from livefit.dashboard.layer import Area
 from livefit.dashboard.picture import NoGraphicsError, close_offscreen, new_offscreen
 
 EDGE = 2
@@ -41,7 +41,7 @@ class Surface(Protocol):
     def widget(self) -> QWidget:
         """What takes keys and clicks."""
 
-    def show_scene(self, areas: Sequence[Rect] | None) -> None:
+    def show_scene(self, areas: Sequence[Area] | None) -> None:
         """Put the scene on screen; it has changed in these areas, or None: anywhere."""
 
     def at(self, x: float, y: float) -> tuple[float, float]:
@@ -83,7 +83,7 @@ class CardSurface:
         self.canvas: Any = SceneCanvas(app="pyside6", size=size, dpi=96, keys=None, show=False)
         self.widget: QWidget = self.canvas.native
 
-    def show_scene(self, areas: Sequence[Rect] | None) -> None:
+    def show_scene(self, areas: Sequence[Area] | None) -> None:
         """Nothing to do: vispy asks Qt for it when the scene changes."""
 
     def at(self, x: float, y: float) -> tuple[float, float]:
@@ -116,15 +116,23 @@ class _Canvas(SceneCanvas):  # type: ignore[misc]
         self.changed = True
         super().update(node)
 
-    def pixels(self, left: int, top: int, width: int, height: int) -> NDArray[np.uint8]:
-        """Draw one area, px, and return its (height, width, 4) pixels."""
+    def pixels(
+        self, left: int, top: int, width: int, height: int, visuals: Sequence[Any] = ()
+    ) -> NDArray[np.uint8]:
+        """Draw some visuals, or none named: all, and return an area's (height, width, 4) pixels."""
         self.set_current()
         buffer = self._buffer_of_size()
         area = (left, self.size[1] - top - height, width, height)  # GL counts from below
         self.context.set_scissor(*area)
         self.context.set_state(scissor_test=True)
         try:
-            self._draw_scene()
+            if visuals:
+                self.context.clear(color=self.bgcolor, depth=True)
+                for visual in visuals:
+                    if visual.visible:
+                        visual.draw()
+            else:
+                self._draw_scene()
             read: NDArray[np.uint8] = buffer.read(crop=area)
         finally:
             self.context.set_state(scissor_test=False)
@@ -161,7 +169,7 @@ class PixelSurface(QWidget):
         """The size to begin with."""
         return self._size_hint
 
-    def show_scene(self, areas: Sequence[Rect] | None) -> None:
+    def show_scene(self, areas: Sequence[Area] | None) -> None:
         """Draw what has changed of the scene."""
         if not self.canvas.changed:
             return
@@ -175,11 +183,12 @@ class PixelSurface(QWidget):
             return
         ratio = self.devicePixelRatioF()
         for area in areas:
-            left, top = max(int(area.x) - EDGE, 0), max(int(area.y) - EDGE, 0)
-            right = min(math.ceil(area.right) + EDGE, width)
-            bottom = min(math.ceil(area.bottom) + EDGE, height)
+            rect = area.rect
+            left, top = max(int(rect.x) - EDGE, 0), max(int(rect.y) - EDGE, 0)
+            right = min(math.ceil(rect.right) + EDGE, width)
+            bottom = min(math.ceil(rect.bottom) + EDGE, height)
             w, h = right - left, bottom - top
-            self._pixels[top:bottom, left:right] = self.canvas.pixels(left, top, w, h)
+            self._pixels[top:bottom, left:right] = self.canvas.pixels(left, top, w, h, area.visuals)
             self.update(
                 int(left / ratio), int(top / ratio), math.ceil(w / ratio) + 1,
                 math.ceil(h / ratio) + 1,

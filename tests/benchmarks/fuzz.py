@@ -57,7 +57,8 @@ class Phase:
     good: int = 0
     refused: int = 0
     seconds: float = 0.0
-    memory_mb: float = 0.0
+    memory_mb: list[float] = field(default_factory=list)
+    """Resident size of the node at the beginning and after each quarter."""
     slowest_ms: float = 0.0
     reasons: Counter[str] = field(default_factory=Counter)
 
@@ -189,8 +190,12 @@ def _data(
     mutator = Mutator([description, *frames[:200], *[device] * 20], seed)
     with ControlClient(at.control, timeout_s=PATIENCE_S) as control:
         before = control.request("status")["health"]["refused_messages"]
-        memory_before, began = memory.mb(), time.monotonic()
+        began = time.monotonic()
         for k in range(count):
+            if k % max(count // 4, 1) == 0:
+                # An answer: what was sent before has been worked on.
+                _ask(control, phase)
+                phase.memory_mb.append(memory.mb())
             if chance.random() < WHOLE:
                 message = whole[k % len(whole)]
                 name, raw = NAMES[type(message)], encode(message)
@@ -208,7 +213,7 @@ def _data(
         _send(source, "description", b"the end")
         phase.refused = _settled(control, before) - 1
     phase.seconds = time.monotonic() - began
-    phase.memory_mb = memory.mb() - memory_before
+    phase.memory_mb.append(memory.mb())
     return phase
 
 
@@ -239,12 +244,14 @@ def _control(
     mutator = Mutator(REQUESTS, seed)
     whole = [encode(request) for request in REQUESTS]
     under_way: list[tuple[str | None, float]] = []
-    memory_before, began = memory.mb(), time.monotonic()
+    began = time.monotonic()
     with context.socket(zmq.DEALER) as asking:
         asking.linger = 0
         asking.connect(at.control)
         while phase.sent < count or under_way:
             while phase.sent < count and len(under_way) < UNDER_WAY:
+                if phase.sent % max(count // 4, 1) == 0:
+                    phase.memory_mb.append(memory.mb())
                 raw = chance.choice(whole) if chance.random() < WHOLE else mutator.next()[1]
                 asking.send_multipart([b"%d" % phase.sent, b"", raw])
                 under_way.append((_expected("request", raw), time.monotonic()))
@@ -265,7 +272,7 @@ def _control(
             elif not reply.ok:
                 phase.reasons["(read, and refused by the operation)"] += 1
     phase.seconds = time.monotonic() - began
-    phase.memory_mb = memory.mb() - memory_before
+    phase.memory_mb.append(memory.mb())
     return phase
 
 
@@ -286,10 +293,26 @@ def _kind(reason: str) -> str:
 
 def _print(phases: list[Phase]) -> None:
     rows: list[list[Cell]] = [
-        [p.name, p.sent, p.good, p.refused, p.sent / p.seconds, p.slowest_ms, p.memory_mb]
+        [
+            p.name,
+            p.sent,
+            p.good,
+            p.refused,
+            p.sent / p.seconds,
+            p.slowest_ms,
+            ", ".join(f"{mb:.0f}" for mb in p.memory_mb),
+        ]
         for p in phases
     ]
-    head = ["to", "sent", "readable", "refused", "per s", "slowest answer ms", "node grew MB"]
+    head = [
+        "to",
+        "sent",
+        "readable",
+        "refused",
+        "per s",
+        "slowest answer ms",
+        "node's MB, a quarter each",
+    ]
     print(table(head, rows))
     for phase in phases:
         print(f"\nmost frequent refusals of {phase.name}; {len(phase.reasons)} kinds in all")

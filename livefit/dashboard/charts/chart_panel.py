@@ -42,6 +42,11 @@ class ChartPanel:
         return self._frame.shows
 
     @property
+    def visuals(self) -> tuple[Any, ...]:
+        """What is drawn, from the bottom up."""
+        return (*self._frame.visuals, *self._ink.visuals, *self._top.visuals)
+
+    @property
     def visible(self) -> bool:
         """Whether the panel is drawn."""
         return self._frame.visible

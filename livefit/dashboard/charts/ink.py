@@ -48,6 +48,11 @@ class Ink:
         self._tables: list[FloatArray] = []
 
     @property
+    def visuals(self) -> tuple[Any, ...]:
+        """What is drawn."""
+        return (self._segments,)
+
+    @property
     def visible(self) -> bool:
         """Whether it is drawn."""
         return bool(self._segments.visible)
