@@ -48,6 +48,8 @@ __all__ = [
 
 FRAMES_HWM: Final = 10_000
 """Messages kept for a slow processing node: 50 s at 200 Hz, one frame a message."""
+RECEIVING_HWM: Final = 1_000
+"""Messages kept by a listener that is behind; past that the sender keeps them."""
 DISPLAY_HWM: Final = 50
 DISPLAY_BUFFER: Final = 64 * 1024
 """Bytes of socket buffer for displays: two snapshots, so that one goes out in one piece; with the
@@ -199,7 +201,7 @@ class Subscriber(Endpoint):
     """
 
     def __init__(self, endpoint: str, topics: Sequence[str], *, display: bool = False) -> None:
-        options: dict[int, int] = {zmq.RCVHWM: FRAMES_HWM}
+        options: dict[int, int] = {zmq.RCVHWM: RECEIVING_HWM}
         if display:
             options = {zmq.RCVHWM: DISPLAY_HWM, zmq.RCVBUF: DISPLAY_BUFFER}
         unknown = sorted(set(topics) - set(TOPICS))
