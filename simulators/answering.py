@@ -129,8 +129,8 @@ def random_rider(random: np.random.Generator, *, spare_saddle_mm: float = 10.0) 
             left_swing_deg=random.normal(0.0, 1.0),
         )
         answering = Answering(
-            amplitude_deg_per_mm=random.normal(0.0, 0.04),
-            peak_deg_per_mm=random.normal(0.0, 0.2),
+            amplitude_deg_per_mm=random.normal(0.0, 0.03),
+            peak_deg_per_mm=random.normal(0.0, 0.1),
             left_pitch_deg_per_mm=random.normal(0.0, 0.02),
             elbow_deg_per_mm=random.normal(0.0, 0.15),
             swing_deg_per_mm=random.normal(0.0, 0.02),

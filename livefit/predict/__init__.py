@@ -7,11 +7,12 @@ this rider's own earlier changes say better (`learned`).
 """
 
 from livefit.predict.changes import PARTS, ChangeError
-from livefit.predict.into_bands import Limit, Plan, Target, into_bands
-from livefit.predict.learning import Observed, Seen, learned
+from livefit.predict.into_bands import Limit, Plan, Step, into_bands
+from livefit.predict.learning import Observed, Seen, learned, observed
 from livefit.predict.prediction import Predicted, Prediction, predict, predict_from
 from livefit.predict.response import PUBLISHED, Belief, Response
 from livefit.predict.rider import Rider, RiderError
+from livefit.predict.searching import Target
 
 __all__ = [
     "PARTS",
@@ -27,9 +28,11 @@ __all__ = [
     "Rider",
     "RiderError",
     "Seen",
+    "Step",
     "Target",
     "into_bands",
     "learned",
+    "observed",
     "predict",
     "predict_from",
 ]

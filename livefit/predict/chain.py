@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
@@ -21,6 +22,7 @@ SHORTEST_LEVER_MM = 40.0
 """A foot that would have to turn about a shorter lever is not believed."""
 _MIDDLE_OF_SHOE_MM = 45.0
 """The cleat lies so far inward of the fifth metatarsal head's marker; from memory."""
+_ROUNDING_MM = 1e-9
 _ON_FOOT = ("LM", "CA", "VM", "FM")
 _ON_PELVIS = ("ASIS", "PSIS")
 
@@ -111,7 +113,7 @@ def _yielding(rider: Rider, side: str, shift: Shift, response: Response) -> _Yie
     sinks = followed - [0.0, (1.0 - response.hip) * answered]
     left = _lengthening(rider, side, shift, response, at, sinks)[0]
     answered = left - (1.0 - response.elsewhere) * elsewhere
-    arrow = hip + [*sinks, 0.0] - new_ankle
+    arrow = hip + _in_space(sinks) - new_ankle
     line = arrow / np.linalg.norm(arrow)
     arm = new_ankle[:2] - _new_spindle(rider, side, shift)[at]
     lever = max(arm[1] * line[0] - arm[0] * line[1], SHORTEST_LEVER_MM)
@@ -131,8 +133,8 @@ def _lengthening(
     """
     hip, _, ankle, *_ = rider.leg(side)[at]
     shoe = _Shoe(rider, side, shift, response, np.zeros(len(rider.pose)))
-    moved_ankle = shoe(ankle[None], np.array([at]))[0]
-    apart = np.linalg.norm(hip + [*hips, 0.0] - moved_ankle) - np.linalg.norm(hip - ankle)
+    moved_ankle = shoe(ankle[None], np.array([at], dtype=np.intp))[0]
+    apart = np.linalg.norm(hip + _in_space(hips) - moved_ankle) - np.linalg.norm(hip - ankle)
     return float(apart), moved_ankle
 
 
@@ -156,7 +158,7 @@ class _Shoe:
         self._shift, self._turn = shift, turn
         self._rotation = response.follow * shift.rotation
 
-    def __call__(self, points: FloatArray, rows: FloatArray) -> FloatArray:
+    def __call__(self, points: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
         """New places (n, 3) of points (n, 3) at rows (n,) of the pose."""
         fx, fy = self._along[rows].T
         dx, dy = (points[:, :2] - self._old[rows]).T
@@ -182,7 +184,7 @@ class _Shoe:
 def _move_leg(
     rider: Rider, side: str, shift: Shift, response: Response, each: _Yielding, pose: FloatArray
 ) -> list[Short]:
-    old, rows = rider.pose, np.arange(len(rider.pose))
+    old, rows = rider.pose, np.arange(len(rider.pose), dtype=np.intp)
     hip, knee, ankle, *_ = np.moveaxis(rider.leg(side), 1, 0)
     move = _Shoe(rider, side, shift, response, each.turn)
     for name in _ON_FOOT:
@@ -190,10 +192,10 @@ def _move_leg(
             column = rider.column(side, name)
             pose[:, column] = move(old[:, column], rows)
     if rider.has(side, "PED"):
-        pose[:, rider.column(side, "PED"), :2] += (
-            _new_spindle(rider, side, shift) - rider.spindle(side)
+        pose[:, rider.column(side, "PED"), :2] += _new_spindle(rider, side, shift) - rider.spindle(
+            side
         )
-    new_hip = hip + [*each.hip, 0.0]
+    new_hip = hip + _in_space(each.hip)
     new_ankle = pose[:, rider.column(side, "LM")]
     tilt = response.swing * each.lengthened + response.tilt * shift.wedge
     new_knee, lacks = middle_joint((hip, knee, ankle), new_hip, new_ankle, OUTWARD[side], tilt)
@@ -223,8 +225,8 @@ def _move_arm(
         return []
     hip = rider.leg(side)[:, 0]
     shoulder, elbow, wrist = (rider.pose[:, rider.column(side, name)] for name in ARM)
-    new_hip, new_wrist = hip + [*pelvis, 0.0], wrist + [*shift.bar, 0.0]
-    carried = shoulder + [*pelvis, 0.0]
+    new_hip, new_wrist = hip + _in_space(pelvis), wrist + _in_space(shift.bar)
+    carried = shoulder + _in_space(pelvis)
     reach, carried_reach = _length(wrist - shoulder), _length(new_wrist - carried)
     new_reach = reach + response.arm * (carried_reach - reach)
     new_shoulder, lacks = _shoulder(new_hip, carried, new_wrist, new_reach)
@@ -303,8 +305,13 @@ def _length(arrows: FloatArray) -> FloatArray:
     return length
 
 
+def _in_space(step: FloatArray) -> FloatArray:
+    """Forward and up (2,) with nothing sideways."""
+    return np.append(step, 0.0)
+
+
 def _short(rider: Rider, side: str, limb: str, lacks: FloatArray) -> list[Short]:
-    if not (lacks > 0).any():
+    if not (lacks > _ROUNDING_MM).any():
         return []
     row = int(np.nanargmax(lacks))
     crank = float(np.degrees(rider.crank_angle(side)[row])) % 360.0

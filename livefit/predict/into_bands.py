@@ -14,21 +14,17 @@ from math import gcd, isfinite
 from typing import Any
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
 
-from livefit.definitions.models import Adjustment, Definitions, Side
-from livefit.frames import FloatArray
+from livefit.definitions.models import Adjustment, Definitions
 from livefit.predict import words
 from livefit.predict.changes import BARS, FEET, PARTS, ChangeError
-from livefit.predict.numbers import Key, Reading
+from livefit.predict.numbers import Reading
 from livefit.predict.prediction import Forecast, Prediction, predicted
 from livefit.predict.response import PUBLISHED, Belief
 from livefit.predict.rider import Rider
+from livefit.predict.searching import Parts, Search, Target, irreducible
 
 DEFAULT_PARTS = ("saddle_height", "saddle_setback", "bar_reach", "bar_height")
-_ROUNDS = 12
-_EDGE = 1e-6
-"""Inside by so much, so that rounding puts nothing outside."""
 _THOUSANDTHS = 1000
 _ASSUMED_STEPS = 4
 """Travel assumed either way where no limit is given, in largest steps."""
@@ -46,24 +42,6 @@ class Limit:
             raise ChangeError(
                 f"a part's travel goes from 0 or below to 0 or above, got {self.least} to "
                 f"{self.most}"
-            )
-
-
-@dataclass(frozen=True)
-class Target:
-    """A band that a number is to lie in; side None = every side with the measure."""
-
-    measure: str
-    event: str
-    low: float
-    high: float
-    side: Side | None = None
-
-    def __post_init__(self) -> None:
-        if not self.low < self.high:
-            raise ChangeError(
-                f"{self.measure} at {self.event}: low must be below high, got {self.low} and "
-                f"{self.high}"
             )
 
 
@@ -90,10 +68,12 @@ class Plan:
     prediction, after_first
         Of all changes and of the first step alone; None without changes.
     conflict
-        Bands of which no part may be given up: with any one of them left out the others can be
-        met. Empty where all can.
+        Bands that cannot be met together, none of them needlessly named: without any one of them
+        the others can be. Empty where all can.
+    limits
+        How far each permitted part could go.
     limits_assumed
-        Parts of the plan whose limits on this bicycle were not given.
+        Parts whose limits on this bicycle were not given.
     cautions
         To be shown with it.
     """
@@ -104,129 +84,13 @@ class Plan:
     prediction: Prediction | None
     after_first: Prediction | None
     conflict: tuple[Target, ...]
+    limits: dict[str, tuple[float, float]]
     limits_assumed: tuple[str, ...]
     cautions: tuple[str, ...]
 
     def document(self) -> dict[str, Any]:
         """Plain values for JSON."""
         return asdict(self)
-
-
-@dataclass(frozen=True)
-class _Parts:
-    """Permitted parts: whole settings (n,) mm or deg, their range in settings, largest steps."""
-
-    names: tuple[str, ...]
-    setting: FloatArray
-    least: FloatArray
-    most: FloatArray
-    largest: FloatArray
-
-    def changes(self, settings: FloatArray) -> dict[str, float]:
-        amounts = np.round(settings) * self.setting
-        return {
-            name: float(amount)
-            for name, amount in zip(self.names, amounts.tolist(), strict=True)
-            if amount != 0
-        }
-
-
-class _Search:
-    """The chain's numbers for targets, as functions of the settings."""
-
-    def __init__(
-        self, forecast: Forecast, parts: _Parts, targets: Sequence[Target], belief: Belief
-    ) -> None:
-        self._forecast, self._parts, self._belief = forecast, parts, belief
-        self._rows: list[tuple[int, int]] = []
-        for which, target in enumerate(targets):
-            rows = [k for k, key in enumerate(forecast.reading.keys) if _meant(target, key)]
-            rows = [k for k in rows if np.isfinite(forecast.now[k])]
-            if not rows:
-                raise ChangeError(
-                    f"{target.measure} at {target.event}: the pose holds no such number; expected "
-                    "a measure whose markers were seen, at an event of the stroke"
-                )
-            self._rows += [(which, row) for row in rows]
-        self._targets = targets
-
-    def _values(self, settings: FloatArray, rows: Sequence[int]) -> FloatArray:
-        """Numbers (r,) after the settings; beyond reach NaN."""
-        changes = self._parts.changes(settings)
-        if self._forecast.moved(changes, self._belief.mean).short:
-            return np.full(len(rows), np.nan)
-        by = self._forecast.change(changes, self._belief.mean)
-        numbers: FloatArray = (self._forecast.now + by)[list(rows)]
-        return numbers
-
-    def solve(self, among: Sequence[int]) -> FloatArray | None:
-        """Settings (n,) that bring these targets inside, checked by the chain; None = none do."""
-        chosen = [(which, row) for which, row in self._rows if which in among]
-        rows = [row for _, row in chosen]
-        low = np.array([self._targets[which].low for which, _ in chosen]) + _EDGE
-        high = np.array([self._targets[which].high for which, _ in chosen]) - _EDGE
-        at = np.zeros(len(self._parts.names))
-        inward = np.zeros(len(rows))
-        for _ in range(_ROUNDS):
-            here = self._values(at, rows)
-            if not np.isfinite(here).all():
-                at = np.fix(at / 2)
-                continue
-            if (here >= low).all() and (here <= high).all():
-                return at
-            slopes = self._slopes(at, here, rows)
-            offset = here - slopes @ at
-            found = _least(slopes, low + inward - offset, high - inward - offset, self._parts)
-            if found is None:
-                return None
-            if (found == at).all():
-                inward += np.maximum(np.maximum(low - here, here - high), 0.0) + _EDGE
-            at = found
-        return None
-
-    def _slopes(self, at: FloatArray, here: FloatArray, rows: Sequence[int]) -> FloatArray:
-        """(r, n) change of the numbers by one setting of each part, toward its wider side."""
-        columns = []
-        for k in range(len(at)):
-            room_up, room_down = self._parts.most[k] - at[k], at[k] - self._parts.least[k]
-            way = 1.0 if room_up >= room_down else -1.0
-            step = np.zeros(len(at))
-            step[k] = way
-            there = self._values(at + step, rows)
-            if not np.isfinite(there).all():
-                way, there = -way, self._values(at - step, rows)
-            columns.append(np.nan_to_num((there - here) * way))
-        return np.stack(columns, axis=1)
-
-
-def _least(
-    slopes: FloatArray, low: FloatArray, high: FloatArray, parts: _Parts
-) -> FloatArray | None:
-    """Whole settings (n,) with low <= slopes @ x <= high: fewest parts, then smallest."""
-    n = len(parts.names)
-    size = parts.setting / parts.largest
-    # x, its absolute value u, and whether the part is touched z.
-    every = float((size * np.maximum(parts.most, -parts.least)).sum()) + 1.0
-    cost = np.concatenate([np.zeros(n), size, np.full(n, every)])
-    eye, none = np.eye(n), np.zeros((n, n))
-    rows = np.hstack([slopes, np.zeros((len(slopes), 2 * n))])
-    constraints = [
-        LinearConstraint(rows, low, high),
-        LinearConstraint(np.hstack([eye, -eye, none]), -np.inf, 0.0),
-        LinearConstraint(np.hstack([-eye, -eye, none]), -np.inf, 0.0),
-        LinearConstraint(np.hstack([eye, none, -np.diag(parts.most)]), -np.inf, 0.0),
-        LinearConstraint(np.hstack([-eye, none, np.diag(parts.least)]), -np.inf, 0.0),
-    ]
-    bounds = Bounds(
-        np.concatenate([parts.least, np.zeros(2 * n)]),
-        np.concatenate([parts.most, np.maximum(parts.most, -parts.least), np.ones(n)]),
-    )
-    whole = np.concatenate([np.ones(n), np.zeros(n), np.ones(n)])
-    solved = milp(cost, constraints=constraints, bounds=bounds, integrality=whole)
-    if solved.x is None:
-        return None
-    settings: FloatArray = np.clip(np.round(solved.x[:n]), parts.least, parts.most)
-    return settings
 
 
 def into_bands(
@@ -257,54 +121,34 @@ def into_bands(
     limits = dict.fromkeys(DEFAULT_PARTS) if permitted is None else dict(permitted)
     parts = _parts(limits, definitions)
     wanted = [
-        (definitions.measure(target.measure), definitions.event(target.event))
-        for target in targets
+        (definitions.measure(target.measure), definitions.event(target.event)) for target in targets
     ]
     reading = Reading(rider, definitions.measures, definitions.events, wanted)
     forecast = Forecast(rider, reading)
-    search = _Search(forecast, parts, targets, belief)
+    search = Search(forecast, parts, targets, belief)
     every = list(range(len(targets)))
     settings = search.solve(every)
-    if settings is None:
-        conflict = tuple(targets[k] for k in _irreducible(search, every))
-        return Plan({}, None, False, None, None, conflict, (), words.CAUTIONS)
-    changes = parts.changes(settings)
+    changes = {} if settings is None else parts.changes(settings)
+    conflict = () if settings is not None else irreducible(search, every)
     first = _first(changes, parts)
-    assumed = tuple(part for part in changes if limits[part] is None)
-    if first is None:
-        return Plan({}, None, False, None, None, (), (), words.CAUTIONS)
+
+    def told(by: dict[str, float]) -> Prediction:
+        return predicted(forecast, by, belief, ())
+
     return Plan(
         changes=changes,
         first=first,
-        more=changes != {first.part: first.amount},
-        prediction=predicted(forecast, changes, belief, ()),
-        after_first=predicted(forecast, {first.part: first.amount}, belief, ()),
-        conflict=(),
-        limits_assumed=assumed,
+        more=first is not None and changes != {first.part: first.amount},
+        prediction=told(changes) if first else None,
+        after_first=told({first.part: first.amount}) if first else None,
+        conflict=tuple(targets[k] for k in conflict),
+        limits=parts.limits(),
+        limits_assumed=tuple(part for part, limit in limits.items() if limit is None),
         cautions=words.CAUTIONS,
     )
 
 
-def _meant(target: Target, key: Key) -> bool:
-    same = (key.measure, key.event) == (target.measure, target.event)
-    return same and target.side in (None, key.side)
-
-
-def _irreducible(search: _Search, every: Sequence[int]) -> list[int]:
-    """Targets that conflict, none of them needlessly named: the deletion filter.
-
-    Chinneck JW, Dravnieks EW (1991) Locating minimal infeasible constraint sets in linear programs.
-    ORSA J Comput 3:157-168; from memory.
-    """
-    kept = list(every)
-    for candidate in every:
-        fewer = [k for k in kept if k != candidate]
-        if fewer and search.solve(fewer) is None:
-            kept = fewer
-    return kept
-
-
-def _parts(limits: Mapping[str, Limit | None], definitions: Definitions) -> _Parts:
+def _parts(limits: Mapping[str, Limit | None], definitions: Definitions) -> Parts:
     for part in limits:
         if part not in PARTS:
             raise ChangeError(f"expected parts among {', '.join(PARTS)}, got {part!r}")
@@ -317,7 +161,7 @@ def _parts(limits: Mapping[str, Limit | None], definitions: Definitions) -> _Par
     given = list(limits.values())
     least = [-a if each is None else each.least for a, each in zip(assumed, given, strict=True)]
     most = [a if each is None else each.most for a, each in zip(assumed, given, strict=True)]
-    return _Parts(
+    return Parts(
         names=tuple(limits),
         setting=setting,
         least=np.ceil(np.array(least) / setting - 1e-9) + 0.0,
@@ -332,7 +176,7 @@ def _setting(adjustment: Adjustment) -> float:
     return reduce(gcd, thousandths) / _THOUSANDTHS
 
 
-def _first(changes: Mapping[str, float], parts: _Parts) -> Step | None:
+def _first(changes: Mapping[str, float], parts: Parts) -> Step | None:
     if not changes:
         return None
     part = min(changes, key=lambda name: (name not in FEET, name in BARS))

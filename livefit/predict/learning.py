@@ -1,4 +1,4 @@
-"""This rider's own adjustments: what they say of how the rider gives way.
+"""The rider's own adjustments: what they say of how the rider gives way.
 
 A Gaussian belief about the response is brought up to date with the changes that were seen, by
 Gauss-Newton steps on the posterior (Bell BM, Cathey FW (1993) The iterated Kalman filter update as

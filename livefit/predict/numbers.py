@@ -14,7 +14,7 @@ from livefit.kernel.extremes import extreme
 from livefit.kernel.measuring import VIRTUAL_POINTS, MeasureTable
 from livefit.kernel.plan import STROKE_EVENTS, event_angle
 from livefit.kernel.strokes import GRID_DEG, GRID_PER_TURN
-from livefit.predict.rider import Rider
+from livefit.predict.rider import ARM, Rider
 
 _HIGHEST = GRID_PER_TURN // 2 - 1
 
@@ -49,6 +49,8 @@ class Reading:
         In the order of the numbers.
     units
         By measure.
+    of_arms
+        Measures that need shoulder, elbow or wrist.
     """
 
     def __init__(
@@ -67,6 +69,11 @@ class Reading:
         known = {measure.name: measure for measure in [*measures, *(m for m, _ in wanted)]}
         own = [m for m in known.values() if m.kind != "cadence" and m.sides == "each"]
         self.units = {measure.name: measure.unit for measure in own}
+        self.of_arms = {
+            m.name
+            for m in own
+            if {*ARM} & {name for point in m.points for name in point.split("+")}
+        }
         self._tables = {
             side: MeasureTable(
                 [m for m in own if MeasureTable.feasible(m, side, rider.labels)], side, rider.labels

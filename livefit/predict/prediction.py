@@ -68,7 +68,7 @@ class Prediction:
     reaches
         Whether every leg and arm still spans its ends, with the likeliest response.
     short
-        Limbs that do not; their sides' numbers are None.
+        Limbs that do not; the numbers that need them are None.
     said_by
         ``published`` or ``this rider, from n adjustments``.
     not_predicted
@@ -232,14 +232,24 @@ def predicted(
     half = Z95 * np.sqrt(variance + forecast.unsaid(changes, by) ** 2)
     learned = belief.adjustments > 0
     own = learned & (variance < _LEARNED * _quadratic(slopes, PUBLISHED.covariance))
-    blank = {each.side for each in after.short}
+    short = {(each.side, each.limb) for each in after.short}
+    blank = [
+        (key.side, "leg") in short
+        or ((key.side, "arm") in short and key.measure in forecast.reading.of_arms)
+        for key in forecast.reading.keys
+    ]
     rows = [
-        _row(key, forecast.reading.units[key.measure], *numbers, key.side in blank)
+        _row(key, forecast.reading.units[key.measure], *numbers)
         for key, *numbers in zip(
-            forecast.reading.keys, forecast.now.tolist(), by.tolist(), half.tolist(), own.tolist(),
+            forecast.reading.keys,
+            forecast.now.tolist(),
+            by.tolist(),
+            half.tolist(),
+            own.tolist(),
+            blank,
             strict=True,
         )
-    ]  # fmt: skip
+    ]
     known = np.isfinite(by) & (np.abs(by) > 0)
     mostly_own = bool(known.any()) and float(own[known].mean()) >= 0.5
     return Prediction(
@@ -271,7 +281,9 @@ def _row(
 
 
 def _quadratic(slopes: FloatArray, covariance: FloatArray) -> FloatArray:
-    return np.einsum("kp,pq,kq->k", slopes, covariance, slopes)
+    """(k,) variances of slopes (k, p) times numbers of this covariance (p, p)."""
+    variance: FloatArray = ((slopes @ covariance) * slopes).sum(axis=1)
+    return variance
 
 
 def _turned(by: FloatArray, angle: FloatArray) -> FloatArray:

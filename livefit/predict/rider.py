@@ -99,8 +99,8 @@ class Rider:
             side
             for side in SIDES
             if side in self.cranks
-            and all(self.has(side, name) for name in LEG)
-            and np.isfinite(self.leg(side)).all(axis=(1, 2)).any()
+            and side in self._legs
+            and np.isfinite(self._legs[side]).all(axis=(1, 2)).any()
         )
 
     def has(self, side: str, name: str) -> bool:
@@ -111,25 +111,42 @@ class Rider:
         """Place of a side's marker among the labels."""
         return self.labels.index(f"{side}_{name}")
 
+    @cached_property
+    def _legs(self) -> dict[str, FloatArray]:
+        """By side with a whole leg's labels."""
+        return {
+            side: self.pose[:, [self.column(side, name) for name in LEG]]
+            for side in SIDES
+            if all(self.has(side, name) for name in LEG)
+        }
+
+    @cached_property
+    def _feet(self) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """By side with a crank: spindle and direction of the foot, (36, 2) each."""
+        feet = {}
+        for side in self.sides:
+            view = np.moveaxis(self._legs[side][:, 3:, :2], -1, 0)
+            spindle = np.stack(spindle_from_side(view, self.cranks[side].spindle), axis=1)
+            feet[side] = spindle, np.stack(foot_direction(view), axis=1)
+        return feet
+
     def leg(self, side: str) -> FloatArray:
         """(36, 5, 3): GT, LE, LM, CA and VM."""
-        return self.pose[:, [self.column(side, name) for name in LEG]]
+        return self._legs[side]
 
     @staticmethod
     def crank_angle(side: str) -> FloatArray:
         """(36,) rad: the side's own crank at each row."""
-        return np.radians(GRID_DEG) * np.arange(GRID_PER_TURN) + _LEAD[side]
+        angle: FloatArray = np.radians(GRID_DEG) * np.arange(GRID_PER_TURN) + _LEAD[side]
+        return angle
 
     def spindle(self, side: str) -> FloatArray:
         """(36, 2): forward and up of the spindle as the foot has it."""
-        feet = self.leg(side)[:, 3:]
-        view = np.moveaxis(feet[..., :2], -1, 0)
-        return np.stack(spindle_from_side(view, self.cranks[side].spindle), axis=1)
+        return self._feet[side][0]
 
     def foot_direction(self, side: str) -> FloatArray:
         """(36, 2): unit vector from heel to toe, seen from the side."""
-        view = np.moveaxis(self.leg(side)[:, 3:, :2], -1, 0)
-        return np.stack(foot_direction(view), axis=1)
+        return self._feet[side][1]
 
     def lengths(self, side: str) -> Lengths:
         """Segments and motion of a side."""
@@ -165,7 +182,8 @@ def leg_swing(hip: FloatArray, knee: FloatArray, ankle: FloatArray, outward: flo
     """(n,) rad: tilt of the plane of thigh and shank about the line hip to ankle, outward +."""
     _, ahead, side = bend_axes(hip, ankle, outward)
     off = knee - hip
-    return np.arctan2((off * side).sum(axis=1), (off * ahead).sum(axis=1))
+    tilt: FloatArray = np.arctan2((off * side).sum(axis=1), (off * ahead).sum(axis=1))
+    return tilt
 
 
 def _unit(vector: FloatArray) -> FloatArray:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from livefit.change.words import SIDE, TRAVEL, UNIT, WAYS, Ways
-from livefit.definitions.models import Adjustment, Measure
+from livefit.definitions.models import Adjustment, Definitions, Measure
 
 if TYPE_CHECKING:
     from livefit.predict.chain import Short
     from livefit.predict.into_bands import Plan
     from livefit.predict.prediction import Predicted
+    from livefit.predict.searching import Target
 
 PUBLISHED = "published"
 THIS_RIDER = "this rider"
@@ -39,9 +41,11 @@ NO_WAY = (
     "In each other's way: {bands}."
 )
 NO_WAY_ALONE = "None of the permitted changes brings this inside its band: {bands}."
-BAND = "{measure} at {event}, {side}{low:g} to {high:g}"
+BAND = "{side}{measure} at {event} within {low:g} to {high:g} {unit}"
+PERMITTED = "Permitted: {parts}."
 LIMITS_ASSUMED = (
-    "No limits of the bicycle were given for {parts}: look at marks and travel before moving them."
+    "The travel of {parts} was not given and is assumed: look at marks and travel before moving "
+    "them."
 )
 
 
@@ -99,26 +103,51 @@ def short_words(short: Short) -> str:
     )
 
 
-def plan_words(plan: Plan, adjustments: dict[str, Adjustment]) -> list[str]:
+def plan_words(plan: Plan, definitions: Definitions) -> list[str]:
     """What to change, sentence by sentence."""
     said = []
     if plan.conflict:
-        bands = "; ".join(
-            BAND.format(measure=each.measure, event=each.event,
-                        side="" if each.side is None else SIDE[each.side],
-                        low=each.low, high=each.high)
-            for each in plan.conflict
-        )  # fmt: skip
+        bands = "; ".join(_band_words(each, definitions) for each in plan.conflict)
         said.append((NO_WAY if len(plan.conflict) > 1 else NO_WAY_ALONE).format(bands=bands))
     elif plan.first is None:
         said.append(INSIDE)
     else:
-        said.append(FIRST.format(change=change_words(adjustments[plan.first.part],
-                                                     plan.first.amount)))  # fmt: skip
+        first = change_words(definitions.adjustment(plan.first.part), plan.first.amount)
+        said.append(FIRST.format(change=first))
         if plan.more:
-            changes = (change_words(adjustments[part], by) for part, by in plan.changes.items())
+            changes = [
+                change_words(definitions.adjustment(part), by) for part, by in plan.changes.items()
+            ]
             said += [TOTAL.format(changes=", ".join(changes)), MORE]
-    if plan.limits_assumed:
-        titles = ", ".join(adjustments[part].title.lower() for part in plan.limits_assumed)
-        said.append(LIMITS_ASSUMED.format(parts=titles))
+    if plan.conflict:
+        said.append(PERMITTED.format(parts=_limits_words(plan.limits, definitions)))
+    assumed = [part for part in plan.limits_assumed if plan.conflict or part in plan.changes]
+    if assumed:
+        titles = [definitions.adjustment(part).title.lower() for part in assumed]
+        said.append(LIMITS_ASSUMED.format(parts=", ".join(titles)))
     return said
+
+
+def _band_words(target: Target, definitions: Definitions) -> str:
+    measure, event = definitions.measure(target.measure), definitions.event(target.event)
+    return BAND.format(
+        side="" if target.side is None else SIDE[target.side],
+        measure=measure.title.lower(),
+        event=event.title.lower(),
+        low=target.low,
+        high=target.high,
+        unit=measure.unit,
+    )
+
+
+def _limits_words(limits: Mapping[str, tuple[float, float]], definitions: Definitions) -> str:
+    """``saddle height 10 mm down to 8 mm up``."""
+    said = []
+    for part, (least, most) in limits.items():
+        adjustment = definitions.adjustment(part)
+        unit = "°" if adjustment.unit == "deg" else " mm"
+        said.append(
+            f"{adjustment.title.lower()} {abs(least):g}{unit} {adjustment.less} to "
+            f"{most:g}{unit} {adjustment.more}"
+        )
+    return ", ".join(said)
