@@ -132,7 +132,8 @@ def _told(
     """Slopes (s, p), weights (s,) and linearised observations (s,) of one adjustment."""
     if not changes or all(amount == 0 for amount in changes.values()):
         return None
-    by, slopes = forecast.change(changes, mean), forecast.jacobian(changes, mean)
+    by, _ = forecast.change(changes, mean)
+    slopes = forecast.jacobian(changes, mean)
     unsaid = forecast.unsaid(changes, by)
     place = {key: k for k, key in enumerate(forecast.reading.keys)}
     usable = [

@@ -12,7 +12,7 @@ from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.extremes import extreme
 from livefit.kernel.measuring import VIRTUAL_POINTS, MeasureTable
-from livefit.kernel.plan import STROKE_EVENTS, event_angle
+from livefit.kernel.plan import event_angle
 from livefit.kernel.strokes import GRID_DEG, GRID_PER_TURN
 from livefit.predict.rider import ARM, Rider
 
@@ -97,30 +97,33 @@ class Reading:
                     self._picks.append((side, column, event.kind, row))
                     self.keys.append(Key(measure.name, side, name))
 
-    def __call__(self, pose: FloatArray, cranks: Mapping[str, CrankGeometry]) -> FloatArray:
-        """Values (k,), deg or mm, of a pose (36, m, 3); NaN where a marker is missing."""
-        full = np.concatenate([pose, _virtual(cranks)], axis=1)
-        at: dict[str, FloatArray] = {}
-        over: dict[str, dict[str, FloatArray]] = {}
+    def __call__(self, poses: FloatArray, cranks: Mapping[str, CrankGeometry]) -> FloatArray:
+        """Values (r, k), deg or mm, of poses (r, 36, m, 3); NaN where a marker is missing."""
+        virtual = np.broadcast_to(_virtual(cranks), (len(poses), *_virtual(cranks).shape))
+        full = np.concatenate([poses, virtual], axis=2)
+        values = np.empty((len(poses), len(self.keys)))
         for side, table in self._tables.items():
-            own = np.roll(full, -GRID_PER_TURN // 2, axis=0) if side == "L" else full
-            flat = own.reshape(GRID_PER_TURN, -1)
-            points = (self._between @ flat).reshape(-1, *own.shape[1:])
-            at[side] = table.evaluate(points)
-            cycle = table.evaluate(own)
-            over[side] = _over_stroke(np.concatenate([cycle, cycle[:1]])[None])
-        return np.array(
-            [
-                over[side][kind][column] if kind in STROKE_EVENTS else at[side][row, column]
-                for side, column, kind, row in self._picks
-            ]
-        )
+            own = np.roll(full, -GRID_PER_TURN // 2, axis=1) if side == "L" else full
+            at = self._between @ own.reshape(*own.shape[:2], -1)
+            at_crank = _evaluated(table, at.reshape(*at.shape[:2], *own.shape[2:]))
+            cycle = _evaluated(table, own)
+            over = _over_stroke(np.concatenate([cycle, cycle[:, :1]], axis=1))
+            for k, (of, column, kind, row) in enumerate(self._picks):
+                if of == side:
+                    values[:, k] = (over[kind] if row < 0 else at_crank[:, row])[:, column]
+        return values
 
 
-def _over_stroke(cycle: FloatArray) -> dict[str, FloatArray]:
-    """The events over a whole stroke (1, 37, k), as the kernel takes them."""
-    high, low = extreme(cycle, 1)[0][0], extreme(cycle, -1)[0][0]
-    mean = cycle[0, :-1].mean(axis=0)
+def _evaluated(table: MeasureTable, points: FloatArray) -> FloatArray:
+    """Measures (r, q, k) of points (r, q, markers + virtual, 3)."""
+    values = table.evaluate(points.reshape(-1, *points.shape[2:]))
+    return values.reshape(*points.shape[:2], -1)
+
+
+def _over_stroke(cycles: FloatArray) -> dict[str, FloatArray]:
+    """The events over a whole stroke (r, k) of cycles (r, 37, k), as the kernel takes them."""
+    high, low = extreme(cycles, 1)[0], extreme(cycles, -1)[0]
+    mean = cycles[:, :-1].mean(axis=1)
     return {"maximum": high, "minimum": low, "range": high - low, "mean": mean}
 
 
@@ -140,9 +143,11 @@ def _virtual(cranks: Mapping[str, CrankGeometry]) -> FloatArray:
 def _interpolation(crank_deg: FloatArray) -> FloatArray:
     """(q, 36): positions at crank angles from those every 10 degrees.
 
-    Trigonometric interpolation of harmonics 0 to 17: exact for the eight that the kernel fits.
+    Trigonometric interpolation through every row: exact for the eight harmonics that the kernel
+    fits.
     """
     steps = np.radians(crank_deg[:, None] - GRID_DEG * np.arange(GRID_PER_TURN))
     orders = np.arange(1, _HIGHEST + 1)[:, None, None]
-    waves: FloatArray = (1 + 2 * np.cos(orders * steps).sum(axis=0)) / GRID_PER_TURN
+    last = np.cos((_HIGHEST + 1) * steps)
+    waves: FloatArray = (1 + 2 * np.cos(orders * steps).sum(axis=0) + last) / GRID_PER_TURN
     return waves

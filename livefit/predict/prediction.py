@@ -14,10 +14,10 @@ from livefit.definitions.models import Definitions
 from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
 from livefit.predict import words
-from livefit.predict.chain import Moved, Short, moved
+from livefit.predict.chain import Short, moved
 from livefit.predict.changes import UNPREDICTED, Shift, checked, shift_of
 from livefit.predict.numbers import Key, Reading
-from livefit.predict.response import NAMES, PUBLISHED, SPREAD, Belief, response_of
+from livefit.predict.response import NAMES, PUBLISHED, SPREAD, Belief
 from livefit.predict.rider import HEAD_TUBE_DEG, SEAT_TUBE_DEG, Rider
 
 Z95 = 1.959963984540054
@@ -112,20 +112,31 @@ class Forecast:
     @cached_property
     def now(self) -> FloatArray:
         """(k,) the present numbers."""
-        return self.reading(self.rider.pose, self.rider.cranks)
+        numbers: FloatArray = self.reading(self.rider.pose[None], self.rider.cranks)[0]
+        return numbers
 
     def shift(self, changes: Mapping[str, float]) -> Shift:
         """What the changes move on this bicycle."""
         return shift_of(changes, self.rider.seat_tube_deg, self.rider.head_tube_deg)
 
-    def moved(self, changes: Mapping[str, float], vector: FloatArray) -> Moved:
-        """The chain after changes, with a response (p,)."""
-        return moved(self.rider, self.shift(changes), response_of(vector))
+    def changes_of(
+        self, changes: Mapping[str, float], vectors: FloatArray
+    ) -> tuple[FloatArray, tuple[Short, ...]]:
+        """By how much each number changes (r, k), with responses (r, p).
 
-    def change(self, changes: Mapping[str, float], vector: FloatArray) -> FloatArray:
-        """(k,) by how much each number changes, whether or not limbs reach."""
-        after = self.moved(changes, vector)
-        return _turned(self.reading(after.pose, after.cranks) - self.now, self._is_angle)
+        And the limbs that do not reach with the first one.
+        """
+        after = moved(self.rider, self.shift(changes), vectors)
+        by = self.reading(after.pose, after.cranks) - self.now
+        wrapped: FloatArray = np.where(self._is_angle, by - 360.0 * np.round(by / 360.0), by)
+        return wrapped, after.short
+
+    def change(
+        self, changes: Mapping[str, float], vector: FloatArray
+    ) -> tuple[FloatArray, tuple[Short, ...]]:
+        """The same for one response (p,)."""
+        by, short = self.changes_of(changes, vector[None])
+        return by[0], short
 
     @cached_property
     def _is_angle(self) -> FloatArray:
@@ -134,23 +145,26 @@ class Forecast:
 
     def jacobian(self, changes: Mapping[str, float], vector: FloatArray) -> FloatArray:
         """(k, p) derivatives of the changes by the response, over half a spread either way."""
-        columns = []
+        slopes = np.zeros((len(self.reading.keys), len(vector)))
         idle = self._idle(changes)
-        for k, spread in enumerate(SPREAD.vector().tolist()):
-            if NAMES[k] in idle:
-                columns.append(np.zeros(len(self.now)))
-                continue
-            step = np.zeros(len(vector))
-            step[k] = spread / 2
-            ahead = self.change(changes, vector + step)
-            behind = self.change(changes, vector - step)
-            columns.append((ahead - behind) / spread)
-        return np.stack(columns, axis=1)
+        busy = [k for k, name in enumerate(NAMES) if name not in idle]
+        spread = SPREAD.vector()
+        steps = np.diag(spread / 2)[busy]
+        by, _ = self.changes_of(changes, np.concatenate([vector + steps, vector - steps]))
+        ahead, behind = np.split(by, 2)
+        slopes[:, busy] = (ahead - behind).T / spread[busy]
+        return slopes
 
     def _idle(self, changes: Mapping[str, float]) -> set[str]:
         """Numbers of the response that these changes do not call on."""
         shift = self.shift(changes)
-        idle = set() if shift.rotation else {"follow"}
+        legs = [*shift.saddle, *shift.foot, shift.crank, shift.rotation, shift.wedge]
+        if not any(legs):
+            return {*NAMES} - {"arm"}
+        idle = {"arm"} if not self.reading.of_arms else set()
+        if not any([*shift.foot, *(shift.saddle - shift.raised), shift.rotation, shift.wedge]):
+            idle |= {"elsewhere"}
+        idle |= set() if shift.rotation else {"follow"}
         return idle if shift.wedge else idle | {"tilt"}
 
     def unsaid(self, changes: Mapping[str, float], by: FloatArray) -> FloatArray:
@@ -225,14 +239,13 @@ def predicted(
     forecast: Forecast, changes: Mapping[str, float], belief: Belief, unpredicted: Sequence[str]
 ) -> Prediction:
     """The prediction of checked changes."""
-    after = forecast.moved(changes, belief.mean)
-    by = forecast.change(changes, belief.mean)
+    by, lacking = forecast.change(changes, belief.mean)
     slopes = forecast.jacobian(changes, belief.mean)
     variance = _quadratic(slopes, belief.covariance)
     half = Z95 * np.sqrt(variance + forecast.unsaid(changes, by) ** 2)
     learned = belief.adjustments > 0
     own = learned & (variance < _LEARNED * _quadratic(slopes, PUBLISHED.covariance))
-    short = {(each.side, each.limb) for each in after.short}
+    short = {(each.side, each.limb) for each in lacking}
     blank = [
         (key.side, "leg") in short
         or ((key.side, "arm") in short and key.measure in forecast.reading.of_arms)
@@ -255,8 +268,8 @@ def predicted(
     return Prediction(
         changes=dict(changes),
         rows=tuple(rows),
-        reaches=not after.short,
-        short=after.short,
+        reaches=not lacking,
+        short=lacking,
         said_by=words.source_words(belief.adjustments if mostly_own else 0),
         not_predicted=tuple(UNPREDICTED[part] for part in unpredicted),
         cautions=words.CAUTIONS,
@@ -284,9 +297,3 @@ def _quadratic(slopes: FloatArray, covariance: FloatArray) -> FloatArray:
     """(k,) variances of slopes (k, p) times numbers of this covariance (p, p)."""
     variance: FloatArray = ((slopes @ covariance) * slopes).sum(axis=1)
     return variance
-
-
-def _turned(by: FloatArray, angle: FloatArray) -> FloatArray:
-    """Differences of angles within half a turn."""
-    wrapped: FloatArray = np.where(angle, by - 360.0 * np.round(by / 360.0), by)
-    return wrapped

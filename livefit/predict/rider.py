@@ -172,17 +172,26 @@ def _mean_length(arrows: FloatArray) -> float:
 def bend_axes(
     near: FloatArray, far: FloatArray, outward: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Unit vectors (n, 3): along the line of two joints, square to it forward, and outward."""
+    """Unit vectors (..., 3): along the line of two joints, square to it forward, and outward.
+
+    The second lies in the sagittal plane.
+    """
     along = _unit(far - near)
-    ahead = _unit(np.stack([-along[:, 1], along[:, 0], np.zeros(len(along))], axis=1))
-    return along, ahead, outward * np.cross(along, ahead)
+    ahead = np.zeros_like(along)
+    ahead[..., 0], ahead[..., 1] = -along[..., 1], along[..., 0]
+    ahead = _unit(ahead)
+    side = np.empty_like(along)
+    side[..., 0] = -outward * along[..., 2] * ahead[..., 1]
+    side[..., 1] = outward * along[..., 2] * ahead[..., 0]
+    side[..., 2] = outward * (along[..., 0] * ahead[..., 1] - along[..., 1] * ahead[..., 0])
+    return along, ahead, side
 
 
-def leg_swing(hip: FloatArray, knee: FloatArray, ankle: FloatArray, outward: float) -> FloatArray:
-    """(n,) rad: tilt of the plane of thigh and shank about the line hip to ankle, outward +."""
-    _, ahead, side = bend_axes(hip, ankle, outward)
-    off = knee - hip
-    tilt: FloatArray = np.arctan2((off * side).sum(axis=1), (off * ahead).sum(axis=1))
+def leg_swing(near: FloatArray, middle: FloatArray, far: FloatArray, outward: float) -> FloatArray:
+    """(...) rad: tilt of the plane of three joints about the line of the outer two, outward +."""
+    _, ahead, side = bend_axes(near, far, outward)
+    off = middle - near
+    tilt: FloatArray = np.arctan2((off * side).sum(axis=-1), (off * ahead).sum(axis=-1))
     return tilt
 
 

@@ -106,9 +106,9 @@ class Search:
     def _values(self, settings: FloatArray, rows: Sequence[int]) -> FloatArray:
         """Numbers (r,) after the settings; beyond reach NaN."""
         changes = self._parts.changes(settings)
-        if self._forecast.moved(changes, self._belief.mean).short:
+        by, short = self._forecast.change(changes, self._belief.mean)
+        if short:
             return np.full(len(rows), np.nan)
-        by = self._forecast.change(changes, self._belief.mean)
         numbers: FloatArray = (self._forecast.now + by)[list(rows)]
         return numbers
 
