@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from livefit.frames import FloatArray
 from livefit.predict import PUBLISHED, Belief, Observed, Response, Rider, Seen, learned, predict
 from livefit.predict.learning import observed
 from livefit.predict.numbers import Key
@@ -70,29 +71,29 @@ def test_order_and_nothing_do_not_matter() -> None:
 
 
 def test_one_number_updates_as_the_textbook_says() -> None:
-    # One number, so small a change that all is linear: Kalman's update written out (Kalman RE
-    # (1960) J Basic Eng 82:35-45), slopes by differences of whole predictions.
-    rider, se, changes = ridden().rider, 0.015, {"saddle_height": 0.05}
+    # Kalman's update (Kalman RE (1960) J Basic Eng 82:35-45), iterated, in its own form: with gain
+    # and innovation instead of precisions; slopes by differences of whole predictions.
+    rider, se, changes, by = ridden().rider, 0.015, {"saddle_height": 0.05}, -0.03
     key = Key("hip_height", "R", "mean")
 
-    def hip(vector: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    def hip(vector: FloatArray) -> float:
         belief = Belief(vector, 1e-12 * PUBLISHED.covariance)
         return by_key(predict(rider, changes, shipped(), belief=belief))[key][0]
 
-    prior, step = PUBLISHED, 1e-3
+    prior = PUBLISHED
+    found = learned([Observed(rider, changes, (Seen(key, by, se),))], shipped())
     slopes = np.array(
-        [(hip(prior.mean + step * e) - hip(prior.mean - step * e)) / (2 * step)
+        [(hip(found.mean + 1e-3 * e) - hip(found.mean - 1e-3 * e)) / 2e-3
          for e in np.eye(len(NAMES))]
     )  # fmt: skip
-    by = -0.03
-    expected = hip(prior.mean)
-    found = learned([Observed(rider, changes, (Seen(key, by, se),))], shipped())
     # What the chain leaves out: a tenth of the change as it is believed now, 0.05 mm for each mm.
     noise = se**2 + (0.1 * hip(found.mean)) ** 2 + (0.05 * 0.05) ** 2
     gain = prior.covariance @ slopes / (slopes @ prior.covariance @ slopes + noise)
-    np.testing.assert_allclose(found.mean, prior.mean + gain * (by - expected), atol=1e-3)
+    innovation = by - hip(found.mean) + slopes @ (found.mean - prior.mean)
+    assert abs(found.mean[0] - prior.mean[0]) > 0.2
+    np.testing.assert_allclose(found.mean, prior.mean + gain * innovation, atol=2e-4)
     np.testing.assert_allclose(
-        found.covariance, prior.covariance - np.outer(gain, slopes @ prior.covariance), atol=1e-4
+        found.covariance, prior.covariance - np.outer(gain, slopes @ prior.covariance), atol=2e-5
     )
 
 

@@ -19,7 +19,7 @@ NAMES = ("saddle +10", "saddle -10")
 def test_intervals_hold_and_learning_helps() -> None:
     found: dict[tuple[str, str], Rows] = defaultdict(list)
     for k in range(RIDERS):
-        session(np.random.default_rng([7, k]), shipped(), 30.0, found, NAMES)
+        session(np.random.default_rng([7, k]), shipped(), 90.0, found, NAMES)
     for name in NAMES:
         rows = found[name, "published"]
         # 95 % of the numbers; those of one rider go together, hence the room.
