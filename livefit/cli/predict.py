@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -22,6 +23,7 @@ from livefit.predict import (
     Plan,
     Predicted,
     Prediction,
+    Rider,
     Target,
     into_bands,
     learned,
@@ -88,7 +90,8 @@ def predict_file(
     if change:
         prediction = predict(rider, _amounts(change), known, belief=belief)
         if as_json:
-            _echo(file.name, prediction.document())
+            said = _said(prediction, known, discipline)
+            _echo(file.name, rider, prediction.document() | {"said": said})
         else:
             _print_prediction(console, prediction, known, discipline, every)
         found = prediction.reaches
@@ -97,7 +100,7 @@ def predict_file(
         limits = _limits(permit, known)
         plan = into_bands(rider, targets, known, permitted=limits, belief=belief)
         if as_json:
-            _echo(file.name, plan.document() | {"said": words.plan_words(plan, known)})
+            _echo(file.name, rider, plan.document() | {"said": words.plan_words(plan, known)})
         else:
             _print_plan(console, plan, known, targets)
         found = not plan.conflict
@@ -172,8 +175,23 @@ def _limits(texts: Sequence[str] | None, known: Definitions) -> dict[str, Limit 
     return limits
 
 
-def _echo(name: str, document: dict[str, Any]) -> None:
-    typer.echo(json.dumps({"format": 1, "recording": name, **document}, indent=1))
+def _echo(name: str, rider: Rider, document: dict[str, Any]) -> None:
+    sides = {side: asdict(rider.lengths(side)) for side in rider.sides}
+    typer.echo(json.dumps({"format": 1, "recording": name, "sides": sides, **document}, indent=1))
+
+
+def _said(prediction: Prediction, known: Definitions, discipline: str) -> list[str]:
+    """Sentences for the numbers that have a band, and for what does not reach."""
+    bands = _banded(known, discipline)
+    rows = [row for row in prediction.rows if (row.measure, row.event) in bands]
+    return [*map(words.short_words, prediction.short)] + [
+        words.row_words(row, known.measure(row.measure), known.event(row.event).kind)
+        for row in rows
+    ]
+
+
+def _banded(known: Definitions, discipline: str) -> set[tuple[str, str]]:
+    return {(band.measure, band.event) for band in known.discipline(discipline).bands}
 
 
 def _print_plan(
@@ -194,9 +212,9 @@ def _print_prediction(
 ) -> None:
     for sentence in [*map(words.short_words, prediction.short), *prediction.not_predicted]:
         console.print(sentence, highlight=False)
-    bands = {(band.measure, band.event) for band in known.discipline(discipline).bands}
     if prediction.changes:
-        _print_table(console, prediction, known, None if every else bands)
+        shown = None if every else _banded(known, discipline)
+        _print_table(console, prediction, known, shown)
     _print_cautions(console, prediction.cautions)
 
 

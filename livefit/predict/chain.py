@@ -143,9 +143,10 @@ def moved(rider: Rider, shift: Shift, vectors: FloatArray) -> Moved:
 
 
 def longest_row(rider: Rider, side: str) -> int:
-    """Row of the pose at which hip and spindle are farthest apart."""
+    """Row of the pose at which hip and spindle are farthest apart, of those with a whole leg."""
     apart = rider.leg(side)[:, 0, :2] - rider.spindle(side)
-    return int(np.nanargmax((apart**2).sum(axis=1)))
+    whole = np.isfinite(rider.leg(side)).all(axis=(1, 2))
+    return int(np.nanargmax(np.where(whole, (apart**2).sum(axis=1), np.nan)))
 
 
 def _yielding(rider: Rider, side: str, shift: Shift, answers: _Answers) -> _Yielding:

@@ -255,3 +255,17 @@ def test_a_marker_hidden_somewhere_takes_only_what_needs_it() -> None:
     assert Key("knee_flexion", "L", "bdc") in told
     assert Key("foot_inclination", "R", "bdc") in told
     assert Key("knee_flexion", "R", "maximum") not in told
+
+
+def test_an_ankle_hidden_at_the_bottom_leaves_the_other_leg_as_it_is() -> None:
+    whole = ridden().rider
+    pose = whole.pose.copy()
+    pose[13:22, whole.labels.index("R_LM")] = np.nan
+    seen, hidden = (
+        by_key(predict(rider, {"saddle_height": 5.0}, shipped()))
+        for rider in (whole, Rider(whole.labels, pose, whole.cranks))
+    )
+    left = Key("knee_flexion", "L", "bdc")
+    # The pelvis goes with both legs, and the right one is now judged where it is seen.
+    assert hidden[left] == pytest.approx(seen[left], abs=0.1)
+    assert Key("knee_flexion", "R", "bdc") not in hidden

@@ -71,6 +71,8 @@ def test_a_change_as_a_document(rides: tuple[str, str]) -> None:
         told[name] = json.loads(out)
     assert told["published"]["changes"] == {"saddle_height": -4.0}
     assert told["published"]["said_by"] == "published"
+    assert any(said.startswith("right knee about") for said in told["published"]["said"])
+    assert told["published"]["sides"]["L"]["thigh"] == pytest.approx(436.0, abs=4.0)
     widths = []
     for document in told.values():
         [knee] = [row for row in document["rows"] if (row["measure"], row["side"], row["event"]) ==
