@@ -179,7 +179,8 @@ def _leg(body: Body, bicycle: Bicycle, toe_out: float, pose: Pose, hips: FloatAr
     spindle[..., 2] = width
     along = _stack(np.cos(pose.pitch), -np.sin(pose.pitch), 0.0)
     above = _stack(np.sin(pose.pitch), np.cos(pose.pitch), 0.0)
-    place = (-_ANKLE_BEHIND_MM * body.scale, _ANKLE_ABOVE_MM * body.scale, 0.0)
+    behind = _ANKLE_BEHIND_MM * body.scale + bicycle.cleat_forward_mm
+    place = (-behind, _ANKLE_ABOVE_MM * body.scale, 0.0)
     ankle = in_sole(spindle, along, above, place, toe_out)
     line = _unit(ankle - hips)
     ahead = _unit(_stack(-line[..., 1], line[..., 0], 0.0))

@@ -42,7 +42,7 @@ def landmarks(body: Body, bicycle: Bicycle, toe_out: float, joints: Joints) -> F
     leg, arm, k = joints.leg, joints.arm, body.scale
 
     def shoe(place: tuple[float, float, float]) -> FloatArray:
-        scaled = (k * place[0], k * place[1], k * place[2])
+        scaled = (k * place[0] - bicycle.cleat_forward_mm, k * place[1], k * place[2])
         return in_sole(leg.spindle, leg.along, leg.above, scaled, toe_out)
 
     hip_outward = body.trochanter_half_mm - body.hip_half_mm

@@ -117,6 +117,9 @@ class Bicycle:
         The wrists ahead of the crank axis, and above it.
     bar_width_mm
         Between the wrists.
+    cleat_forward_mm
+        Cleats from where the landmarks' places in the sole are given for: as they go forward on
+        the shoe, the foot goes back on the pedal.
     """
 
     saddle_height_mm: float = 716.0
@@ -128,6 +131,7 @@ class Bicycle:
     bar_reach_mm: float = 480.0
     bar_height_mm: float = 650.0
     bar_width_mm: float = 420.0
+    cleat_forward_mm: float = 0.0
 
     @classmethod
     def fitted(cls, body: Body, crank_mm: float = 172.5) -> Bicycle:

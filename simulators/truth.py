@@ -177,9 +177,12 @@ def crank_angle(simulation: RiderSimulation, side: str, t: FloatArray) -> FloatA
 
 def spindle_in_foot(simulation: RiderSimulation) -> tuple[float, float]:
     """The pedal spindle from VM, mm, seen from the side: along CA -> VM, and up."""
-    turn = simulation.toe_out
+    turn, size = simulation.toe_out, simulation.body.scale
+    back = simulation.bicycle.cleat_forward_mm
     heel, toe = (
-        complex(forward * np.cos(turn) - outward * np.sin(turn), above) * simulation.body.scale
+        complex(
+            (size * forward - back) * np.cos(turn) - size * outward * np.sin(turn), size * above
+        )
         for forward, above, outward in (CA_IN_SOLE_MM, VM_IN_SOLE_MM)
     )
     place = -toe * abs(toe - heel) / (toe - heel)

@@ -10,6 +10,7 @@ from livefit.cli.common import CAUTION
 from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
+from livefit.cli.predict import predict_file
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
 from livefit.cli.screens import dashboard, rider, watch
@@ -29,5 +30,6 @@ app.command("watch")(watch)
 app.command("record")(record)
 app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
+app.command("predict")(predict_file)
 app.command("check")(check_stream)
 app.add_typer(keys, name="keys")
