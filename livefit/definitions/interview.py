@@ -163,8 +163,8 @@ class SetUpEntry(BaseModel):
             raise ValueError(f"{self.name}: a part is described in words, found {value}")
         if not self.low <= value <= self.high:
             raise ValueError(
-                f"{self.name}: expected {self.low:g} to {self.high:g} {self.unit}, found {value:g}. "
-                "If it is right, widen the range in a set_up.toml of your own"
+                f"{self.name}: expected {self.low:g} to {self.high:g} {self.unit}, found "
+                f"{value:g}. If it is right, widen the range in a set_up.toml of your own"
             )
         return value
 
