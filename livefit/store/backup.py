@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 from livefit.store.archive import ArchiveReader, Entry, new_archive
 from livefit.store.errors import StoreError
 from livefit.store.files import KINDS, Kind, check_name
-from livefit.store.schema import HEAD, ORDER, TRACE, to_json
+from livefit.store.schema import HEAD, ORDER, REVISIONS, TRACE, to_json
 from livefit.store.store import Store
 
 VERSION: Final = 1
@@ -92,8 +92,10 @@ def _noted(connection: Connection, table: sa.Table) -> Iterator[tuple[str, Kind,
         yield row[0], row[1], row[2]
 
 
-def restore_backup(store: Store, path: Path) -> int:
+def restore_backup(path: Path, place: Path | str | None, *, files: Path | None = None) -> int:
     """Fill an empty store from a backup and return how many sessions it holds.
+
+    A backup of an older schema is brought up to date.
 
     Raises
     ------
@@ -105,28 +107,34 @@ def restore_backup(store: Store, path: Path) -> int:
     """
     with ArchiveReader(path, "livefit backup", VERSION) as archive:
         made_by = archive.manifest.about.get("schema", "")
-        if made_by != HEAD:
+        if made_by not in REVISIONS:
             raise archive.refused(
-                f"it has the schema {made_by or 'unknown'}, this program knows {HEAD}. Unpack it "
-                "with the version that made it"
+                f"it has the schema {made_by or 'unknown'}, this program knows up to {HEAD}. "
+                "Install the newer version"
             )
         wanted = [_place(archive, entry) for kind in KINDS for entry in archive.paths(f"{kind}s")]
-        if store.riders() or next(store.files.found(), None) is not None:
-            raise StoreError(
-                f"{store.database.name} is not empty; a backup is restored into an empty store "
-                "only: give a new place with --store"
-            )
-        try:
-            for session, kind, name, entry in wanted:
-                with store.files.new(session, kind, name) as file:
-                    archive.copy(entry, file)
-            with store.database.writing() as connection:
-                count = _read_rows(connection, archive)
-        except BaseException:
-            for session, *_ in wanted:
-                store.files.drop_session(session)
-            raise
+        with Store(place, files=files, schema=made_by) as store:
+            _check_empty(store)
+            try:
+                for session, kind, name, entry in wanted:
+                    with store.files.new(session, kind, name) as file:
+                        archive.copy(entry, file)
+                with store.database.writing() as connection:
+                    count = _read_rows(connection, archive)
+            except BaseException:
+                for session, *_ in wanted:
+                    store.files.drop_session(session)
+                raise
+            store.database.upgrade()
     return count
+
+
+def _check_empty(store: Store) -> None:
+    if store.riders() or next(store.files.found(), None) is not None:
+        raise StoreError(
+            f"{store.database.name} is not empty; a backup is restored into an empty store only: "
+            "give a new place with --store"
+        )
 
 
 def _place(archive: ArchiveReader, entry: Entry) -> tuple[str, Kind, str, Entry]:
@@ -143,8 +151,7 @@ def _place(archive: ArchiveReader, entry: Entry) -> tuple[str, Kind, str, Entry]
 def _read_rows(connection: Connection, archive: ArchiveReader) -> int:
     there = _tables(connection)
     counts = dict.fromkeys(ORDER, 0)
-    for name in ORDER:
-        table = there[name]
+    for name, table in ((name, there[name]) for name in ORDER if name in there):
         waiting: list[dict[str, Any]] = []
         for line in archive.lines(f"rows/{name}.jsonl"):
             waiting.append(_values(archive, table, line))
@@ -154,7 +161,8 @@ def _read_rows(connection: Connection, archive: ArchiveReader) -> int:
                 waiting = []
         if waiting:
             connection.execute(sa.insert(table), waiting)
-    _count_on(connection)
+    if TRACE.name in there:
+        _count_on(connection)
     return counts["session"]
 
 

@@ -129,6 +129,10 @@ class Database:
         found = self.revision()
         if found == to:
             return
+        if found is not None and to < found <= HEAD:
+            raise StoreError(
+                f"{self.name} has the schema {found} already, {to} is needed: give a new place"
+            )
         if found is not None and found > HEAD:
             raise StoreError(
                 f"{self.name} was made by a newer livefit (schema {found}; this one knows up to "

@@ -29,8 +29,9 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD: Final = "0002"
-"""The newest revision of the schema."""
+REVISIONS: Final = ("0001", "0002")
+"""Every revision that the schema has had; the last is the one in use."""
+HEAD: Final = REVISIONS[-1]
 
 METADATA = MetaData()
 

@@ -18,7 +18,7 @@ from livefit.store.database import Database
 from livefit.store.errors import ConflictError, StoreError, UnknownError
 from livefit.store.files import Files, Kept, Kind, check_name, private
 from livefit.store.rows import Line, Loaded, Wanted
-from livefit.store.schema import BICYCLE, FILE, RIDER, SESSION, TRACE, now, sought
+from livefit.store.schema import BICYCLE, FILE, HEAD, RIDER, SESSION, TRACE, now, sought
 
 DATABASE: Final = "store.sqlite"
 BACKUPS: Final = "backups"
@@ -40,6 +40,8 @@ class Store:
         Directory of the pictures and recordings, for a URL; None: the user's own.
     before_upgrade
         Called with this store before an older schema is brought up to date.
+    schema
+        The revision that the tables are to have; an older one only to restore an old backup.
 
     Raises
     ------
@@ -53,6 +55,7 @@ class Store:
         *,
         files: Path | None = None,
         before_upgrade: Callable[[Store], None] | None = None,
+        schema: str = HEAD,
     ) -> None:
         place = default_place() if place is None else place
         if isinstance(place, str) and "://" not in place:
@@ -68,7 +71,8 @@ class Store:
             raise StoreError(f"the store {place} cannot be opened: {error}") from error
         try:
             self.database.upgrade(
-                before=lambda _: before_upgrade(self) if before_upgrade is not None else None
+                to=schema,
+                before=lambda _: before_upgrade(self) if before_upgrade is not None else None,
             )
         except BaseException:
             self.close()
