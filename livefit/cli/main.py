@@ -13,6 +13,8 @@ from livefit.cli.outlets import to_lsl
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
 from livefit.cli.screens import dashboard, rider, watch
+from livefit.cli.session import session
+from livefit.cli.store import store
 
 app = typer.Typer(
     help="Joint angles at exact crank positions, live, for the bicycle fitter at work.",
@@ -31,3 +33,5 @@ app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("check")(check_stream)
 app.add_typer(keys, name="keys")
+app.add_typer(session, name="session")
+app.add_typer(store, name="store")

@@ -12,6 +12,16 @@ import typer
 
 from livefit.cli import common
 from livefit.cli.opening import FilesAt, StoreAt, day, moment, opened, pairs
+from livefit.cli.session_change import (
+    add_adjustment,
+    add_note,
+    add_picture,
+    add_recording,
+    close,
+    edit,
+    follow_up,
+)
+from livefit.cli.session_show import compare, list_sessions, search, show
 from livefit.definitions import DefinitionError, Definitions, Question
 from livefit.session.editing import answered, measured, now, read_sections
 from livefit.session.models import Bicycle, FitSession, Person
@@ -20,7 +30,7 @@ if TYPE_CHECKING:
     from livefit.store.store import Store
 
 session = typer.Typer(
-    help="Fit sessions: riders, interview, set-up, adjustments, outcome. Kept on this machine only.",
+    help="Fit sessions: riders, interview, set-up, outcome. Kept on this machine only.",
     epilog=common.CAUTION,
     no_args_is_help=True,
 )
@@ -197,3 +207,16 @@ def _asked_dimensions(given: dict[str, Any], known: Definitions) -> dict[str, st
                 found[entry.name] = said
             break
     return found
+
+
+session.command("list")(list_sessions)
+session.command("search")(search)
+session.command("show")(show)
+session.command("edit")(edit)
+session.command("add-note")(add_note)
+session.command("add-adjustment")(add_adjustment)
+session.command("add-picture")(add_picture)
+session.command("add-recording")(add_recording)
+session.command("compare")(compare)
+session.command("close")(close)
+session.command("follow-up")(follow_up)

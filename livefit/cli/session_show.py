@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from rich.console import Console
@@ -224,15 +224,12 @@ def compare(
         raise ValueError(
             f"{one.id[:8]} and {other.id[:8]} are of different riders; expected two of the same"
         )
-    end = "before" if second is None else "after"
+    end: Literal["before", "after"] = "before" if second is None else "after"
     was = one.set_up_before if second is None else one.set_up_after or one.set_up_before
     is_now = other.set_up_after or (None if second is None else other.set_up_before)
     dimensions = changed_dimensions(was, is_now)
-    trials = (
-        standing_for(one, "before" if end == "before" else "after"),
-        standing_for(other, "after"),
-    )
-    numbers = [] if trials[0] is None or trials[1] is None else changed_numbers(*trials)
+    begun, ended = standing_for(one, end), standing_for(other, "after")
+    numbers = [] if begun is None or ended is None else changed_numbers(begun, ended)
     if as_json:
         document = {
             "set_up": [change.__dict__ | {"by": change.by} for change in dimensions],

@@ -56,7 +56,14 @@ def changed_dimensions(before: SetUp | None, after: SetUp | None) -> list[Dimens
         unit = one.unit if one is not None else second[name].unit
         if one is not None and other is not None and one.unit != other.unit:
             raise ValueError(f"{name} is in {one.unit} before and in {other.unit} after")
-        found.append(DimensionChange(name, unit, one and one.value, other and other.value))
+        found.append(
+            DimensionChange(
+                name,
+                unit,
+                None if one is None else one.value,
+                None if other is None else other.value,
+            )
+        )
     return found
 
 

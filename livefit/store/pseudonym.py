@@ -42,7 +42,7 @@ KEY_BYTES: Final = 32
 MOST_SHIFT: Final = 182
 """Days: a date stays within half a year of the true one."""
 OLDEST: Final = 89
-"""Years. Nobody older has a year of birth in an export: too few are (45 CFR 164.514(b)(2)(i)(C))."""
+"""Years. Too few are older to give a year of birth (45 CFR 164.514(b)(2)(i)(C))."""
 _DAY: Final = timedelta(days=1)
 
 
