@@ -157,15 +157,14 @@ class Store:
 
     def insert(self, connection: Connection, session: FitSession) -> None:
         """Add a session within a transaction that is under way."""
+        values = rows.session_values(session)
         if not rows.there(connection, RIDER, session.rider.id):
             rider = session.rider
             rows.insert(connection, RIDER, rider.id, rows.rider_values(rider), rider.name)
         bicycle = session.bicycle
         if bicycle is not None and not rows.there(connection, BICYCLE, bicycle.id):
             rows.insert(connection, BICYCLE, bicycle.id, rows.bicycle_values(bicycle), bicycle.name)
-        rows.insert(
-            connection, SESSION, session.id, rows.session_values(session), f"of {session.began}"
-        )
+        rows.insert(connection, SESSION, session.id, values, f"of {session.began}")
 
     def get(self, session: str) -> Loaded:
         """Return a session, by its id or the beginning of it (four characters or more).
@@ -235,13 +234,14 @@ class Store:
         was = loaded.session
         if (changed.id, changed.rider.id) != (was.id, was.rider.id):
             raise StoreError("a session keeps its id and its rider")
+        values = rows.session_values(changed)
         with self.database.writing() as connection:
             if changed.rider != was.rider:
-                values, revision = rows.rider_values(changed.rider), loaded.rider_revision
-                rows.update(connection, RIDER, was.rider.id, values, revision)
+                rider, revision = rows.rider_values(changed.rider), loaded.rider_revision
+                rows.update(connection, RIDER, was.rider.id, rider, revision)
             if changed.bicycle != was.bicycle and changed.bicycle is not None:
                 self._save_bicycle(connection, loaded, changed.bicycle)
-            rows.update(connection, SESSION, was.id, rows.session_values(changed), loaded.revision)
+            rows.update(connection, SESSION, was.id, values, loaded.revision)
         return self.get(was.id)
 
     def _save_bicycle(self, connection: Connection, loaded: Loaded, bicycle: Bicycle) -> None:
