@@ -114,16 +114,22 @@ def _chosen(
 def frames(
     file: Annotated[Path, typer.Argument(help="A recording: .mcap, .trc, .csv or .c3d.")],
     to: Annotated[Path, typer.Argument(help="The C3D file.")],
+    from_s: Annotated[
+        float, typer.Option("--from", min=0.0, help="Begin so many seconds after the first frame.")
+    ] = 0.0,
+    seconds: Annotated[
+        float | None, typer.Option(min=0.0, help="How many seconds; by default all.")
+    ] = None,
 ) -> None:
     """Write the marker frames of a recording as C3D, for programs that read nothing else.
 
     Frames that were lost are rows in which no marker is seen; single time stamps are not kept.
     """
     from livefit.sources.files import read_recording
-    from livefit.store.c3d import write_c3d
+    from livefit.store.c3d import part_of, write_c3d
 
     recording = read_recording(file)
-    count = write_c3d(recording.info, recording.block, to)
+    count = write_c3d(recording.info, part_of(recording.block, from_s=from_s, seconds=seconds), to)
     for note in recording.notes:
         typer.echo(f"note: {note}", err=True)
     typer.echo(f"{to}: {count} frames")

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping
@@ -26,7 +27,11 @@ MOST_TOTAL: Final = 2**38
 """Bytes of everything in an archive, unpacked."""
 _CRYPT: Final = 0x1
 _ALLOWED: Final = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-_BLOCK: Final = 2**20
+_DAMAGED: Final = (
+    zipfile.BadZipFile, zlib.error, struct.error, OSError, EOFError, ValueError, OverflowError,
+    NotImplementedError, RuntimeError,
+)  # fmt: skip
+"""What reading damaged bytes can raise."""
 
 Form = Literal["livefit bundle", "livefit backup"]
 
@@ -83,6 +88,11 @@ class ArchiveWriter:
         self._zip.writestr(MANIFEST, json.dumps(self._manifest, indent=1))
         self._zip.close()
 
+    def abandon(self) -> None:
+        """Let go of the file, finished or not."""
+        with contextlib.suppress(OSError, ValueError):
+            self._zip.close()
+
 
 @contextlib.contextmanager
 def new_archive(
@@ -100,8 +110,29 @@ def new_archive(
     private(path.absolute().parent)
     with written(path) as file:
         archive = ArchiveWriter(file, form, version, about)
-        yield archive
-        archive.finish()
+        try:
+            yield archive
+            archive.finish()
+        finally:
+            archive.abandon()
+
+
+class _Guarded:
+    """A file of an archive, read no further than the manifest promises."""
+
+    def __init__(self, archive: ArchiveReader, entry: Entry, file: IO[bytes]) -> None:
+        self._archive, self._entry, self._file = archive, entry, file
+        self._left = entry.size
+
+    def read(self, count: int, /) -> bytes:
+        with self._archive.reading(self._entry.path):
+            data = self._file.read(count)
+        self._left -= len(data)
+        if self._left < 0:
+            raise self._archive.refused(
+                f"{self._entry.path} holds more than the {self._entry.size} bytes promised"
+            )
+        return data
 
 
 class ArchiveReader:
@@ -121,10 +152,10 @@ class ArchiveReader:
         self._path = path
         try:
             self._zip = zipfile.ZipFile(path)
-        except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+        except FileNotFoundError as error:
+            raise self.refused("there is no such file") from error
+        except _DAMAGED as error:
             raise self.refused(f"it is no .zip, or damaged: {error}") from error
-        except OSError as error:
-            raise self.refused(f"it cannot be opened: {error.strerror or error}") from error
         try:
             self.manifest = self._checked(form, version)
         except BaseException:
@@ -200,21 +231,20 @@ class ArchiveReader:
 
     def _whole(self, info: zipfile.ZipInfo) -> bytes:
         """Read a file that is small enough, and no more than it says."""
-        with self._reading(info.filename), self._zip.open(info) as file:
+        with self.reading(info.filename), self._zip.open(info) as file:
             data = file.read(info.file_size + 1)
             if len(data) > info.file_size:
                 raise self.refused(f"{info.filename} is longer than it says")
         return data
 
     @contextlib.contextmanager
-    def _reading(self, name: str) -> Iterator[None]:
+    def reading(self, name: str) -> Iterator[None]:
+        """Refuse the archive if what is done within fails as damaged bytes make it fail."""
         try:
             yield
         except ArchiveError:
             raise
-        except StoreError as error:
-            raise self.refused(f"{name}: {error}") from error
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
+        except _DAMAGED as error:
             raise self.refused(f"{name} is damaged: {error}") from error
 
     def paths(self, folder: str) -> list[Entry]:
@@ -229,8 +259,11 @@ class ArchiveReader:
         ArchiveError
             If they are not as promised.
         """
-        with self._reading(entry.path), self._zip.open(entry.path) as file:
-            found = copied(file, target, most=entry.size)
+        with self.reading(entry.path):
+            file = self._zip.open(entry.path)
+        with file:
+            # What the target cannot take is no fault of the archive.
+            found = copied(_Guarded(self, entry, file), target)
         if (found.size, found.sha256) != (entry.size, entry.sha256):
             raise self.refused(f"{entry.path}: its checksum is not the one in the manifest")
 
@@ -256,7 +289,7 @@ class ArchiveReader:
         if entry is None:
             raise self.refused(f"expected {path}, found none")
         digest = hashlib.sha256()
-        with self._reading(path), self._zip.open(path) as file:
+        with self.reading(path), self._zip.open(path) as file:
             for line in file:
                 digest.update(line)
                 yield line

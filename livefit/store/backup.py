@@ -6,6 +6,7 @@ Rows are lines of JSON, so that a backup of one database can be restored into th
 from __future__ import annotations
 
 import json
+import secrets
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -191,7 +192,7 @@ def _count_on(connection: Connection) -> None:
 
 def backup_before_upgrade(store: Store) -> None:
     """Write all rows beside the store before its schema is changed; the files stay as they are."""
-    name = backup_name(datetime.now(UTC), f"before_schema_{HEAD}")
+    name = backup_name(datetime.now(UTC), f"before_schema_{HEAD}_{secrets.token_hex(3)}")
     write_backup(store, store.backups / name, files=False)
 
 

@@ -13,8 +13,23 @@ from livefit.frames import MarkerBlock, StreamInfo
 from livefit.store.errors import StoreError
 from livefit.store.files import copied, written
 
+MOST_FRAMES: Final = 65_535
+"""What the header of a C3D file can count."""
 MOST_LOST: Final = 10
 """Rows at most for each frame that is there: beyond that the numbers cannot be meant so."""
+
+
+def part_of(
+    block: MarkerBlock, *, from_s: float = 0.0, seconds: float | None = None
+) -> MarkerBlock:
+    """Return the frames from so many seconds after the first on, for so many seconds."""
+    since = block.t - block.t[0]
+    rows = since >= from_s
+    if seconds is not None:
+        rows &= since < from_s + seconds
+    return MarkerBlock(
+        block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
+    )
 
 
 def write_c3d(info: StreamInfo, block: MarkerBlock, path: Path) -> int:
@@ -33,7 +48,7 @@ def write_c3d(info: StreamInfo, block: MarkerBlock, path: Path) -> int:
     Raises
     ------
     StoreError
-        If there is no frame, the frame numbers leap, or the file cannot be written.
+        If there is no frame, or too many, the frame numbers leap, or the file cannot be written.
     """
     if not len(block):
         raise StoreError(f"{path}: there is no frame to write")
@@ -42,6 +57,11 @@ def write_c3d(info: StreamInfo, block: MarkerBlock, path: Path) -> int:
     if count > MOST_LOST * len(block):
         raise StoreError(
             f"{path}: {len(block)} frames are numbered over {count}; is this one recording?"
+        )
+    if count > MOST_FRAMES:
+        raise StoreError(
+            f"{path}: a C3D file holds {MOST_FRAMES} frames at most, which is "
+            f"{MOST_FRAMES / info.rate_hz:.0f} s, found {count}. Write a part: --from and --seconds"
         )
     points = np.full((4, len(info.labels), count), np.nan)
     points[:3, :, rows] = block.positions.transpose(2, 1, 0)

@@ -12,7 +12,7 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Final, Literal, get_args
+from typing import IO, Final, Literal, Protocol, get_args
 
 from livefit.store.errors import StoreError, UnknownError
 
@@ -128,24 +128,18 @@ def sync(directory: Path) -> None:
             os.close(descriptor)
 
 
-def copied(source: IO[bytes], target: IO[bytes] | None, *, most: int | None = None) -> Kept:
-    """Copy a file, or only read it, and return its size and checksum, under no name.
+class Readable(Protocol):
+    """What bytes can be read from; none at the end."""
 
-    Parameters
-    ----------
-    most
-        Bytes; not one more is written.
+    def read(self, count: int, /) -> bytes:
+        """Return so many bytes at most."""
 
-    Raises
-    ------
-    StoreError
-        If it is larger.
-    """
+
+def copied(source: Readable, target: IO[bytes] | None) -> Kept:
+    """Copy a file, or only read it, and return its size and checksum, under no name."""
     digest, size = hashlib.sha256(), 0
     while block := source.read(_BLOCK):
         size += len(block)
-        if most is not None and size > most:
-            raise StoreError(f"holds more than the {most} bytes that were promised")
         digest.update(block)
         if target is not None:
             target.write(block)

@@ -20,6 +20,7 @@ import pytest
 
 from livefit.store.backup import open_store, restore_backup, write_backup
 from livefit.store.bundle import read_bundle, write_bundle
+from livefit.store.deletion import delete_session
 from livefit.store.errors import ArchiveError, StoreError
 from livefit.store.integrity import faults
 from livefit.store.store import Store
@@ -228,29 +229,29 @@ def test_a_bundle_that_is_cut_off_is_refused(local: Store, tmp_path: Path, cut: 
     path = bundle(tmp_path / "b.zip", {"session.json": document()})
     raw = path.read_bytes()
     path.write_bytes(raw[: round(cut if cut > 1 else cut * len(raw))])
-    with pytest.raises(ArchiveError, match="it is no .zip, or damaged"):
+    with pytest.raises(ArchiveError, match=r"it is no \.zip, or damaged"):
         read_bundle(local, path)
 
 
 def test_any_single_byte_changed_is_refused_or_harmless(local: Store, tmp_path: Path) -> None:
-    """Every 7th byte turned round: refused, or taken exactly as it was meant."""
+    """Every 11th byte turned round: refused, or taken exactly as it was meant."""
     text = document(recordings=["a"])
     path = bundle(tmp_path / "b.zip", {"session.json": text, "recordings/a": b"frames" * 20})
     raw = path.read_bytes()
     wanted = json.loads(text)
     refused = 0
-    for at in range(0, len(raw), 7):
+    for at in range(0, len(raw), 11):
         path.write_bytes(raw[:at] + bytes([raw[at] ^ 0xFF]) + raw[at + 1 :])
-        with open_store(tmp_path / f"s{at}") as there:
-            try:
-                taken = read_bundle(there, path)
-            except ArchiveError:
-                refused += 1
-                assert list(there.files.found()) == []
-                continue
-            assert json.loads(taken.model_dump_json()) == wanted
-            assert there.files.path(taken.id, "recording", "a").read_bytes() == b"frames" * 20
-    assert refused > len(raw) / 7 / 2
+        try:
+            taken = read_bundle(local, path)
+        except ArchiveError:
+            refused += 1
+            assert list(local.files.found()) == []
+            continue
+        assert json.loads(taken.model_dump_json()) == wanted
+        assert local.files.path(taken.id, "recording", "a").read_bytes() == b"frames" * 20
+        delete_session(local, taken.id)
+    assert refused > len(raw) / 11 / 2
 
 
 def test_a_backup_restores_everything_in_either_database(
