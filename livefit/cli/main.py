@@ -14,6 +14,8 @@ from livefit.cli.predict import predict_file
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
 from livefit.cli.screens import dashboard, rider, watch
+from livefit.cli.session import session
+from livefit.cli.store import store
 
 app = typer.Typer(
     help="Joint angles at exact crank positions, live, for the bicycle fitter at work.",
@@ -33,3 +35,5 @@ app.command("analyse")(analyse_file)
 app.command("predict")(predict_file)
 app.command("check")(check_stream)
 app.add_typer(keys, name="keys")
+app.add_typer(session, name="session")
+app.add_typer(store, name="store")

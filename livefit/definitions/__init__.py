@@ -2,6 +2,7 @@
 
 from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Fault, find_faults
+from livefit.definitions.interview import Question, SetUpEntry, Studio
 from livefit.definitions.labels import canonical_labels, match_marker_set
 from livefit.definitions.loader import load_definitions, shipped_dir
 from livefit.definitions.models import (
@@ -40,8 +41,11 @@ __all__ = [
     "Measure",
     "MeasureKind",
     "Pointer",
+    "Question",
     "Screen",
+    "SetUpEntry",
     "Side",
+    "Studio",
     "TouchPoint",
     "Unit",
     "canonical_labels",

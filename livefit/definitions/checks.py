@@ -22,7 +22,7 @@ from livefit.definitions.models import (
 
 Section = Literal[
     "marker_sets", "events", "measures", "disciplines", "adjustments", "screens", "pointers",
-    "touch_points",
+    "touch_points", "questions", "set_up",
 ]  # fmt: skip
 
 
@@ -79,6 +79,8 @@ def _same_names(definitions: Definitions) -> Iterator[Fault]:
         "screens": [item.name for item in definitions.screens],
         "pointers": [item.name for item in definitions.pointers],
         "touch_points": [item.name for item in definitions.touch_points],
+        "questions": [item.name for item in definitions.questions],
+        "set_up": [item.name for item in definitions.set_up],
     }
     for section, names in sections.items():
         for name in _repeated(names):

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Section, find_faults
+from livefit.definitions.interview import Question, SetUpEntry, Studio
 from livefit.definitions.models import (
     Adjustment,
     Band,
@@ -48,11 +49,12 @@ def shipped_dir() -> Path:
 def load_definitions(user_dir: Path | None = None) -> Definitions:
     """Read the shipped definitions and, over them, the fitter's own.
 
-    In ``events.toml``, ``measures.toml``, ``adjustments.toml``, ``screens.toml`` and
-    ``touch_points.toml`` each table is one definition and its heading the name; in ``markers``,
-    ``bands`` and ``pointers`` each file is one, named like the file. A definition of the fitter's
-    own replaces the shipped one of the same name as a whole, in its place; any other is added at
-    the end.
+    In ``events.toml``, ``measures.toml``, ``adjustments.toml``, ``screens.toml``,
+    ``touch_points.toml``, ``questions.toml`` and ``set_up.toml`` each table is one definition and
+    its heading the name; in ``markers``, ``bands`` and ``pointers`` each file is one, named like
+    the file. A definition of the fitter's own replaces the shipped one of the same name as a
+    whole, in its place; any other is added at the end. Of ``studio.toml`` each key replaces the
+    shipped one.
 
     Parameters
     ----------
@@ -83,6 +85,9 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         screens=reading.tables(directories, "screens.toml", Screen, "screens"),
         pointers=reading.files(directories, "pointers", Pointer, "pointers"),
         touch_points=reading.tables(directories, "touch_points.toml", TouchPoint, "touch_points"),
+        questions=reading.tables(directories, "questions.toml", Question, "questions"),
+        set_up=reading.tables(directories, "set_up.toml", SetUpEntry, "set_up"),
+        studio=reading.studio(directories),
     )
     if not reading.faults:
         reading.cross_check(definitions)
@@ -129,6 +134,22 @@ class _Reading:
                 if content is not None:
                     self._add(found, model, path.stem, content, section, path, "")
         return list(found.values())
+
+    def studio(self, directories: list[Path]) -> Studio:
+        """Read the file of which each key counts for itself."""
+        keys: dict[str, Any] = {}
+        for path in (directory / "studio.toml" for directory in directories):
+            content = self._toml(path) or {}
+            if isinstance(content.get("logo"), str) and content["logo"]:
+                content["logo"] = str(path.parent / content["logo"])
+            try:
+                Studio.model_validate(content, strict=True)
+            except ValidationError as error:
+                for key, text in _readable(error, Studio):
+                    self._fault(path, key, text)
+            else:
+                keys |= content
+        return Studio.model_validate(keys)
 
     def cross_check(self, definitions: Definitions) -> None:
         """Find where the definitions do not fit one another."""
@@ -193,13 +214,14 @@ def _readable(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         if entry["type"] == "missing":
             text = "expected this key, found none"
         elif entry["type"] == "extra_forbidden":
-            keys = (Band if entry["loc"][0] == "bands" else model).model_fields.keys() - {"name"}
+            known = (Band if entry["loc"][0] == "bands" else model).model_fields.keys()
+            keys = known if model is Studio else known - {"name"}
             text = f"expected one of the keys {', '.join(sorted(keys))}, found this one"
         elif entry["type"] == "string_pattern_mismatch":
-            text = (
-                "expected lower-case letters, digits and underscores with a letter first, "
-                f"found {entry['input']!r}"
-            )
+            wanted = "lower-case letters, digits and underscores with a letter first"
+            if model is Studio:
+                wanted = "a language such as en or en-GB"
+            text = f"expected {wanted}, found {entry['input']!r}"
         elif entry["type"] == "value_error":
             text = entry["msg"].removeprefix("Value error, ")
         else:

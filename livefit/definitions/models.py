@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Protocol, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from livefit.definitions.bicycle import Identifier, Pointer, TouchPoint
+from livefit.definitions.interview import Question, SetUpEntry, Studio
 
 SIDES = ("L", "R")
 """The two sides, in the order of every table."""
@@ -250,6 +251,9 @@ class Definitions(Definition):
     screens: list[Screen] = []
     pointers: list[Pointer] = []
     touch_points: list[TouchPoint] = []
+    questions: list[Question] = []
+    set_up: list[SetUpEntry] = []
+    studio: Studio = Studio()
 
     def marker_set(self, name: str) -> MarkerSet:
         """Return the marker set of this name."""
@@ -282,3 +286,11 @@ class Definitions(Definition):
     def pointer(self, name: str) -> Pointer:
         """Return the pointer of this name."""
         return _find("pointer", name, self.pointers)
+
+    def question(self, name: str) -> Question:
+        """Return the question of this name."""
+        return _find("question", name, self.questions)
+
+    def set_up_entry(self, name: str) -> SetUpEntry:
+        """Return the dimension or part of this name."""
+        return _find("dimension or part", name, self.set_up)

@@ -28,7 +28,7 @@ def new_id() -> str:
     return uuid4().hex
 
 
-Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$", default_factory=new_id)]
+Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
 
 
 class Record(BaseModel):
@@ -40,7 +40,7 @@ class Record(BaseModel):
 class Person(Record):
     """A rider."""
 
-    id: Id
+    id: Id = Field(default_factory=new_id)
     name: Name
     born: date | None = None
     contact: Text = ""
@@ -50,7 +50,7 @@ class Person(Record):
 class Bicycle(Record):
     """A bicycle that a rider is fitted on."""
 
-    id: Id
+    id: Id = Field(default_factory=new_id)
     rider: str
     """The rider's id."""
     name: Name
@@ -195,7 +195,7 @@ class FitSession(Record):
     """One fit, from the greeting to the follow-up."""
 
     version: Literal[1] = 1
-    id: Id
+    id: Id = Field(default_factory=new_id)
     rider: Person
     bicycle: Bicycle | None = None
     began: datetime

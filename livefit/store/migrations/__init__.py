@@ -1,0 +1,1 @@
+"""Every revision that the schema has had, in Alembic's form."""

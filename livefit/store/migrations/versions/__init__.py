@@ -1,0 +1,1 @@
+"""One file for each revision; a file that was once shipped is never changed."""
