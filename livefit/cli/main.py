@@ -12,6 +12,7 @@ from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
+from livefit.cli.report import report
 from livefit.cli.screens import dashboard, rider, watch
 
 app = typer.Typer(
@@ -30,4 +31,5 @@ app.command("record")(record)
 app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("check")(check_stream)
+app.command("report")(report)
 app.add_typer(keys, name="keys")
