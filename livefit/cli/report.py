@@ -52,8 +52,12 @@ def report(
     ).html()
     if html is None and pdf is None:
         pdf = session.with_suffix(".pdf")
-    written = {html: lambda: made.encode("utf-8"), pdf: lambda: pdf_of(made)}
-    for path, content in written.items():
-        if path is not None:
-            write_private(path, content())
-            typer.echo(f"Report, readable only by you: {path}")
+    if html is not None:
+        _write(html, made.encode("utf-8"))
+    if pdf is not None:
+        _write(pdf, pdf_of(made))
+
+
+def _write(path: Path, data: bytes) -> None:
+    write_private(path, data)
+    typer.echo(f"Report, readable only by you: {path}")

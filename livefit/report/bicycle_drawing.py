@@ -83,11 +83,13 @@ class Span:
     a: Point
     b: Point
     aside: float = 0.0
+    ends: tuple[Point, Point] | None = None
+    """The bicycle's points that it belongs to, where they are not its own ends."""
 
 
 @dataclass(frozen=True)
 class Arc:
-    """An angle at a point, mm and deg counter-clockwise from forward, from its first to its last arm."""
+    """An angle at a point, from one arm to the other: mm, and deg counter-clockwise from forward."""
 
     at: Point
     first_deg: float
@@ -100,33 +102,43 @@ def spans_of(shape: Shape) -> dict[str, Span | Arc]:
     s, axis = shape, (0.0, 0.0)
     above = max(s.saddle_nose[1], s.saddle_rear[1], s.bar[1], s.hood[1]) + 70.0
     ground = min(s.front[1], s.rear[1]) - WHEEL_MM * 0.55
-    bar = Span((s.saddle_nose[0], above), (s.bar[0], above))
-    drop = Span((s.bar[0] - 45.0, s.seat_top[1]), (s.bar[0] - 45.0, s.bar[1]))
+    bar = _level(s.saddle_nose, s.bar, above)
+    drop = _upright(s.seat_top, s.bar, s.bar[0] - 45.0)
     spans: dict[str, Span | Arc] = {
         "saddle_height": Span(axis, s.seat_top, 26.0),
         "saddle_height_spindle": Span(s.pedal, s.seat_top, 58.0),
-        "saddle_setback": Span((s.saddle_nose[0], above + 55.0), (0.0, above + 55.0)),
+        "saddle_setback": _level(s.saddle_nose, axis, above + 55.0),
         "saddle_tilt": _angle(s.saddle_rear, s.saddle_nose, 0.0, 1.35),
         "saddle_to_bar_reach": bar,
         "bar_reach": bar,
         "saddle_to_bar_drop": drop,
         "bar_drop": drop,
-        "bar_height": Span((s.bar[0] + 40.0, 0.0), (s.bar[0] + 40.0, s.bar[1])),
-        "stack": Span((s.head_top[0] - 70.0, 0.0), (s.head_top[0] - 70.0, s.head_top[1])),
-        "reach": Span((0.0, s.head_top[1] - 40.0), (s.head_top[0], s.head_top[1] - 40.0)),
-        "hood_forward": Span((0.0, above + 110.0), (s.hood[0], above + 110.0)),
-        "hood_up": Span((s.hood[0] + 90.0, 0.0), (s.hood[0] + 90.0, s.hood[1])),
+        "bar_height": _upright(axis, s.bar, s.bar[0] + 40.0),
+        "stack": _upright(axis, s.head_top, s.head_top[0] - 110.0),
+        "reach": _level(axis, s.head_top, s.head_top[1] + 35.0),
+        "hood_forward": _level(axis, s.hood, above + 110.0),
+        "hood_up": _upright(axis, s.hood, s.hood[0] + 90.0),
         "seat_tube_angle": _angle(axis, s.seat_top, 180.0, 0.3),
         "head_tube_angle": _angle(s.head_bottom, s.head_top, 180.0, 1.2),
         "head_tube_length": Span(s.head_bottom, s.head_top, -24.0),
         "fork_length": Span(_part(s.head_bottom, s.front, 0.1), s.front, -26.0),
         "fork_offset": Span(s.front, (s.front[0] + 30.0, s.front[1] + 9.0), 0.0),
         "crank_length": Span(axis, s.pedal, -18.0),
-        "wheelbase": Span((s.rear[0], ground), (s.front[0], ground)),
+        "wheelbase": _level(s.rear, s.front, ground),
         "chainstay_length": Span(s.rear, axis, 20.0),
-        "bottom_bracket_drop": Span((70.0, s.rear[1]), (70.0, 0.0)),
+        "bottom_bracket_drop": _upright(s.rear, axis, 70.0),
     }
     return spans
+
+
+def _level(a: Point, b: Point, up: float) -> Span:
+    """How far b is ahead of a, drawn at a height."""
+    return Span((a[0], up), (b[0], up), ends=(a, b))
+
+
+def _upright(a: Point, b: Point, forward: float) -> Span:
+    """How far b is above a, drawn at a place along the bicycle."""
+    return Span((forward, a[1]), (forward, b[1]), ends=(a, b))
 
 
 def _angle(at: Point, end: Point, level_deg: float, share: float) -> Arc:
@@ -152,7 +164,10 @@ def bicycle_drawing(
     """
     shape = shape_of(values)
     spans = {k: span for k, span in spans_of(shape).items() if k in letters}
-    ys = [s.b[1] for s in spans.values() if isinstance(s, Span)] + [shape.saddle_rear[1], shape.hood[1]]
+    ys = [s.b[1] for s in spans.values() if isinstance(s, Span)] + [
+        shape.saddle_rear[1],
+        shape.hood[1],
+    ]
     left, right = shape.rear[0] - WHEEL_MM, max(shape.front[0] + WHEEL_MM, shape.hood[0] + 130)
     top, bottom = max(ys) + 50.0, min(shape.rear[1], shape.front[1]) - WHEEL_MM
     scale = (WIDTH - 2 * PAD) / (right - left)
@@ -167,11 +182,7 @@ def bicycle_drawing(
     _bicycle(drawing, shape, at, scale)
     taken: list[Point] = []
     for key, span in spans.items():
-        if isinstance(span, Arc):
-            spots = _arc(drawing, span, at)
-        else:
-            spots = _dimension(drawing, span, at)
-        _lettered(drawing, letters[key], spots, taken)
+        _lettered(drawing, letters[key], _drawn(drawing, span, at), taken)
     return drawing.markup()
 
 
@@ -214,8 +225,15 @@ def _bicycle(drawing: Drawing, s: Shape, at: Callable[[Point], Point], scale: fl
     drawing.add("circle", cx=x, cy=y, r=3.5, fill=palette.INK)
 
 
+def _drawn(drawing: Drawing, span: Span | Arc, at: Callable[[Point], Point]) -> list[Point]:
+    """Draw a dimension; where its letter may stand, best first."""
+    if isinstance(span, Arc):
+        return _arc(drawing, span, at)
+    return _dimension(drawing, span, at)
+
+
 def _arc(drawing: Drawing, arc: Arc, at: Callable[[Point], Point]) -> list[Point]:
-    """Draw an angle with its level arm; where its letter may stand."""
+    """Draw an angle with its level arm."""
     turns = [
         math.radians(arc.first_deg + share / 12 * (arc.last_deg - arc.first_deg))
         for share in range(13)
@@ -227,7 +245,7 @@ def _arc(drawing: Drawing, arc: Arc, at: Callable[[Point], Point]) -> list[Point
 
 
 def _dimension(drawing: Drawing, span: Span, at: Callable[[Point], Point]) -> list[Point]:
-    """Draw a length with its ends; where its letter may stand."""
+    """Draw a length with its ends."""
     (x0, y0), (x1, y1) = at(span.a), at(span.b)
     length = math.hypot(x1 - x0, y1 - y0) or 1.0
     nx, ny = (y1 - y0) / length, -(x1 - x0) / length
@@ -236,9 +254,10 @@ def _dimension(drawing: Drawing, span: Span, at: Callable[[Point], Point]) -> li
     drawing.line(a, b, palette.INK, 1.2)
     for x, y in (a, b):
         drawing.line((x - 4 * nx, y - 4 * ny), (x + 4 * nx, y + 4 * ny), palette.INK, 1.4)
-    if span.aside:
-        for near, far in (((x0, y0), a), ((x1, y1), b)):
-            drawing.line(near, far, palette.RULE, 0.7, stroke_dasharray="2 2")
+    ends = ((x0, y0), (x1, y1)) if span.ends is None else [at(end) for end in span.ends]
+    for near, far in zip(ends, (a, b), strict=True):
+        if math.dist(near, far) > 1.0:
+            drawing.line(near, far, palette.RULE, 0.6, stroke_dasharray="1 2.5")
     return [_part(a, b, share) for share in SPOTS]
 
 

@@ -94,7 +94,9 @@ def _spread(cycle: Cycle, scale: tuple[float, float]) -> list[list[Point]]:
         else:
             pieces[-1].append((above, below))
     return [
-        [a for a, _ in piece] + [b for _, b in reversed(piece)] for piece in pieces if len(piece) > 1
+        [a for a, _ in piece] + [b for _, b in reversed(piece)]
+        for piece in pieces
+        if len(piece) > 1
     ]
 
 

@@ -13,7 +13,6 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from livefit.definitions import Definitions
 from livefit.definitions.studio import Studio
 from livefit.report import method, number_tables, palette, sentences
 from livefit.report.movement import movement
@@ -149,11 +148,11 @@ class Report:
         if self.earlier is None:
             return None
         then, now = (compare(s, self.names.definitions) for s in (self.earlier, self.session))
-        rows = lay_out(
-            then.after or then.before, now.after or now.before, self.names.definitions
-        )
+        rows = lay_out(then.after or then.before, now.after or now.before, self.names.definitions)
         both = [
-            row for row in number_tables.charted(rows) if any(s.before and s.after for s in row.sides)
+            row
+            for row in number_tables.charted(rows)
+            if any(s.before and s.after for s in row.sides)
         ]
         old, new = (s.set_up_after or s.set_up_before for s in (self.earlier, self.session))
         return Earlier(

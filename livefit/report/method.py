@@ -17,9 +17,7 @@ def measure_lines(rows: Sequence[MeasureRow], names: Names) -> list[tuple[str, s
     """Title and definition of each measure of the report."""
     used = dict.fromkeys(row.measure for row in rows)
     known = {measure.name: measure for measure in names.definitions.measures}
-    return [
-        (names.measure(name), definition(known[name], names)) for name in used if name in known
-    ]
+    return [(names.measure(name), definition(known[name], names)) for name in used if name in known]
 
 
 def definition(measure: Measure, names: Names) -> str:

@@ -175,9 +175,7 @@ class _Drawing:
         if extent is None or not (ghost or now):
             return None
         words = self.names.words
-        title = words(
-            "movement.pose_alt", side=words(f"side.{side}"), when=words(f"when.{when}")
-        )
+        title = words("movement.pose_alt", side=words(f"side.{side}"), when=words(f"when.{when}"))
         if not now:
             ghost, now = {}, ghost
         crank = self._crank_mm(side)

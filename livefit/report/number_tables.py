@@ -153,7 +153,9 @@ def _line(row: MeasureRow, side: SideRow, chart: Markup, names: Names) -> Line:
     if side.before is not None and side.after is not None and row.band is not None:
         key = "unsaid" if side.change is None else "told" if side.told else "chance"
         note = words(f"numbers.{key}")
-    shown = words("verdict.none") if now is None or now.mean is None else words(f"verdict.{verdict}")
+    shown = (
+        words("verdict.none") if now is None or now.mean is None else words(f"verdict.{verdict}")
+    )
     return Line(
         side=words(f"side.{side.side}"),
         chart=chart,

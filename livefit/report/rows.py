@@ -134,9 +134,7 @@ def _mean(number: Number) -> StrokeMean | None:
         freedom = number.n - 1.0
     sd = math.nan if number.sd is None else number.sd
     inflation = number.se**2 * number.n / sd**2 if sd else math.nan
-    return StrokeMean(
-        number.n, number.mean, sd, math.nan, inflation, number.se, freedom, low, high
-    )
+    return StrokeMean(number.n, number.mean, sd, math.nan, inflation, number.se, freedom, low, high)
 
 
 def _judged(rows: Sequence[MeasureRow]) -> Iterable[MeasureRow]:
@@ -147,7 +145,9 @@ def _judged(rows: Sequence[MeasureRow]) -> Iterable[MeasureRow]:
         if row.band is None:
             yield row
             continue
-        sides = tuple(s if s.change is None else replace(s, told=next(told).told) for s in row.sides)
+        sides = tuple(
+            s if s.change is None else replace(s, told=next(told).told) for s in row.sides
+        )
         yield replace(row, sides=sides)
 
 

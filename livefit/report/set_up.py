@@ -89,7 +89,9 @@ def dimension_rows(before: SetUp | None, after: SetUp | None, names: Names) -> l
     marks = (letter(k) for k in range(10_000))
     made = []
     for name in _names(before, after):
-        one, other = (None if each is None else each.dimensions.get(name) for each in (before, after))
+        one, other = (
+            None if each is None else each.dimensions.get(name) for each in (before, after)
+        )
         mark = next(marks) if name in drawn else ""
         made.append(_row(name, mark, one, other, names))
     return made

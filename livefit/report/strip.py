@@ -45,7 +45,7 @@ def strip(
     band: tuple[float, float] | None, scale: tuple[float, float], words: Words, *,
     one: bool = False,
 ) -> Markup:  # fmt: skip
-    """Draw one side: before an open mark, after a filled one; filled too if there is but one trial."""
+    """Draw one side: before an open mark, after a filled one, as is the only one of one trial."""
     told = _told(before, after, band, words, one)
     drawing = Drawing(name, WIDTH, HEIGHT, title, told, "strip")
     drawing.root.set("data-scale", f"{scale[0]:.6f} {scale[1]:.6f}")

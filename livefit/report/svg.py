@@ -46,16 +46,14 @@ class Drawing:
         SubElement(self.root, "title", {"id": f"{name}-t"}).text = title
         SubElement(self.root, "desc", {"id": f"{name}-d"}).text = description
 
-    def add(self, tag: str, text: str | None = None, **attributes: object) -> Element:
+    def add(self, tag: str, **attributes: object) -> Element:
         """An element; ``stroke_width=2`` becomes ``stroke-width="2"``, None is left out."""
         given = {
             key.rstrip("_").replace("_", "-"): _n(value) if isinstance(value, float) else str(value)
             for key, value in attributes.items()
             if value is not None
         }
-        element = SubElement(self.root, tag, given)
-        element.text = text
-        return element
+        return SubElement(self.root, tag, given)
 
     def line(self, a: Point, b: Point, color: str, width: float = 1.0, **more: object) -> Element:
         """A straight line."""
@@ -64,7 +62,9 @@ class Drawing:
             stroke_width=float(width), **more,
         )  # fmt: skip
 
-    def path(self, points: Iterable[Point | None], color: str, width: float, **more: object) -> None:
+    def path(
+        self, points: Iterable[Point | None], color: str, width: float, **more: object
+    ) -> None:
         """A line through points, broken at None."""
         d, pen = [], "M"
         for point in points:
@@ -89,10 +89,11 @@ class Drawing:
         anchor: str = "middle", **more: object,
     ) -> None:  # fmt: skip
         """A line of text on its base line."""
-        self.add(
-            "text", text, x=float(at[0]), y=float(at[1]), fill=color, font_size=float(size),
+        element = self.add(
+            "text", x=float(at[0]), y=float(at[1]), fill=color, font_size=float(size),
             text_anchor=anchor, **more,
         )  # fmt: skip
+        element.text = text
 
     def markup(self) -> Markup:
         """The picture, to be put into a page."""

@@ -21,7 +21,7 @@ Flat = Mapping[str, str | list[str]]
 
 
 class Words:
-    """Looks words up by a dotted key; what a language lacks is said in English.
+    r"""Looks words up by a dotted key; what a language lacks is said in English.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ class Words:
     --------
     >>> words = Words("de")
     >>> words.quantity(-3.25, "deg"), words.signed(4.0, "mm"), words.date(date(2026, 3, 1))
-    ('−3,2°', '+4,0\\xa0mm', '1. März 2026')
+    ('−3,2°', '+4,0\xa0mm', '1. März 2026')
     """
 
     def __init__(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -33,8 +33,8 @@ from livefit.session.models import (
     Taken,
     Trial,
 )
-from simulators import Body, RiderSimulation, Sensor, Style, observe, stream_info
 from simulators import Bicycle as Ridden
+from simulators import Body, RiderSimulation, Sensor, Style, observe, stream_info
 
 RATE_HZ, SECONDS = 100.0, 24.0
 DISCIPLINE = "road_race"
@@ -83,19 +83,23 @@ def ridden_trial(
         cadence_rpm=next(_finite(row.mean) for row in rows if row.measure == "cadence"),
         workload_w=150.0,
         numbers=[
-            Number(
-                measure=row.measure, side=row.side, event=row.event,
-                crank_deg=_finite(row.crank_deg), unit=row.unit, n=row.n, mean=_finite(row.mean),
-                sd=_finite(row.sd), se=_finite(row.se),
-                ci95=(row.low, row.high) if np.isfinite(row.low) else None,
-                band=row.band, verdict=row.verdict,
+            Number.model_validate(
+                {
+                    "measure": row.measure, "side": row.side, "event": row.event, "unit": row.unit,
+                    "crank_deg": _finite(row.crank_deg), "n": row.n, "mean": _finite(row.mean),
+                    "sd": _finite(row.sd), "se": _finite(row.se),
+                    "ci95": (row.low, row.high) if np.isfinite(row.low) else None,
+                    "band": row.band, "verdict": row.verdict,
+                }
             )
             for row in rows
         ],
         cycles=_cycles(kernel.take_cycles()),
         pose=_pose(kernel.labels, kernel.take_poses()),
         cranks=[
-            Crank(side=side, length_mm=crank.length, length_se_mm=crank.length_se)
+            Crank.model_validate(
+                {"side": side, "length_mm": crank.length, "length_se_mm": crank.length_se}
+            )
             for side, crank in kernel.bike.cranks.items()
         ] if kernel.bike else [],
         recordings=[f"trial-{number}.mcap"],
@@ -112,12 +116,11 @@ def _cycles(strokes: Sequence[StrokeCycle]) -> list[Cycle]:
         values = np.stack([stroke.values for stroke in each])
         mean, sd = values.mean(axis=0), values.std(axis=0, ddof=1)
         for k, measure in enumerate(each[0].measures):
-            made.append(
-                Cycle(
-                    measure=measure, side=side, n=len(each),
-                    mean=mean[:, k].tolist(), sd=sd[:, k].tolist(),
-                )
-            )  # fmt: skip
+            values_of: dict[str, Any] = {
+                "measure": measure, "side": side, "n": len(each),
+                "mean": mean[:, k].tolist(), "sd": sd[:, k].tolist(),
+            }  # fmt: skip
+            made.append(Cycle.model_validate(values_of))
     return made
 
 
@@ -178,7 +181,8 @@ def adjustments() -> tuple[list[Adjustment], list[Adjustment]]:
         measured=Taken(value=5.2, unit="mm", half_width=0.4, how="tracked"),
     )  # fmt: skip
     return [first], [
-        Adjustment(part="saddle_height", amount=7.0, unit="mm", mark=2, why="Still low; settled well.",
+        Adjustment(part="saddle_height", amount=7.0, unit="mm", mark=2,
+                   why="Still low; settled well.",
                    measured=Taken(value=6.9, unit="mm", half_width=0.8, how="touched")),
         Adjustment(part="saddle_setback", amount=BACK_MM, unit="mm",
                    why="Keeps the knee over the pedal where it was."),
