@@ -11,7 +11,7 @@ from markupsafe import Markup
 from livefit.report import palette
 from livefit.report.svg import Drawing, Point
 
-WIDTH = 640.0
+WIDTH = 520.0
 PAD = 16.0
 WHEEL_MM = 335.0
 SADDLE_MM = 270.0
@@ -89,7 +89,7 @@ class Span:
 
 @dataclass(frozen=True)
 class Arc:
-    """An angle at a point, from one arm to the other: mm, and deg counter-clockwise from forward."""
+    """An angle at a point between two arms: mm, and deg counter-clockwise from forward."""
 
     at: Point
     first_deg: float
