@@ -11,7 +11,7 @@ from livefit.report.svg import Drawing, round_steps
 from livefit.report.words import Words
 from livefit.session.models import Number
 
-WIDTH, HEIGHT = 220.0, 46.0
+WIDTH, HEIGHT = 220.0, 48.0
 LEFT, RIGHT = 8.0, 212.0
 BEFORE_Y, AFTER_Y, AXIS_Y, TEXT_Y = 9.0, 22.0, 31.0, 43.0
 RADIUS = 4.2

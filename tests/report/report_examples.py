@@ -53,11 +53,8 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def ridden_trial(
-    known: Definitions, raised_mm: float, back_mm: float, number: int,
-    adjustments: list[Adjustment], side: Literal["both", "left", "right"] = "both",
-) -> Trial:  # fmt: skip
-    """A trial as the kernel hears it of the simulated rider."""
+def simulated(raised_mm: float, back_mm: float, number: int) -> RiderSimulation:
+    """The rider, 14 mm below the height they are used to and as much up and back as is said."""
     body = Body(stature_mm=1760.0)
     fitted = Ridden.fitted(body)
     bicycle = replace(
@@ -66,7 +63,15 @@ def ridden_trial(
         setback_mm=fitted.setback_mm + back_mm,
     )
     style = Style(left_pitch_deg=3.0, left_swing_deg=0.6, cadence_rpm=88.0)
-    ride = RiderSimulation(body, bicycle, style, seed=number + 3)
+    return RiderSimulation(body, bicycle, style, seed=number + 3)
+
+
+def ridden_trial(
+    known: Definitions, raised_mm: float, back_mm: float, number: int,
+    adjustments: list[Adjustment], side: Literal["both", "left", "right"] = "both",
+) -> Trial:  # fmt: skip
+    """A trial as the kernel hears it of the simulated rider."""
+    ride = simulated(raised_mm, back_mm, number)
     sensor = Sensor(rate_hz=RATE_HZ, side=side)
     info = stream_info(sensor)
     kernel = Kernel(info, info.labels, known.measures, known.events, with_cycles=True)

@@ -1,0 +1,41 @@
+"""The studio's own file: what it may hold, and how mistakes in it are told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from livefit.definitions import DefinitionError
+from livefit.definitions.studio import Studio, load_studio
+
+
+def test_the_shipped_one_names_nobody(tmp_path: Path) -> None:
+    assert load_studio(tmp_path) == Studio()
+
+
+def test_an_own_one_takes_its_place(tmp_path: Path) -> None:
+    (tmp_path / "studio.toml").write_text(
+        'name = "At the canal"\naddress = ["1 Quay", "Town"]\nlogo = "logo.png"\n'
+        'paper = "letter"\nlanguage = "de"\ndecimal = "point"\n',
+        encoding="utf-8",
+    )
+    studio = load_studio(tmp_path)
+    assert studio.address == ["1 Quay", "Town"]
+    assert studio.logo == tmp_path / "logo.png"
+    assert (studio.paper, studio.language, studio.decimal) == ("letter", "de", "point")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('paper = "a5"', r"studio\.toml: paper: Input should be 'a4' or 'letter', found 'a5'"),
+        ('owner = "x"', r"studio\.toml: owner: Extra inputs are not permitted, found 'x'"),
+        ("name = ", r"studio\.toml: expected a readable TOML file, found: "),
+        ('language = "../x"', r"studio\.toml: language: "),
+    ],
+)
+def test_mistakes_are_told(text: str, told: str, tmp_path: Path) -> None:
+    (tmp_path / "studio.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(DefinitionError, match=told):
+        load_studio(tmp_path)
