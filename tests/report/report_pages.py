@@ -56,6 +56,14 @@ def path_points(d: str) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", d)]
 
 
+def pages_of(pdf: Path) -> list[str]:
+    """The text of each page, as Poppler's pdftotext reads it."""
+    found = subprocess.run(
+        ["pdftotext", "-raw", str(pdf), "-"], capture_output=True, text=True, check=True
+    )
+    return found.stdout.rstrip("\f").split("\f")
+
+
 @dataclass(frozen=True)
 class Word:
     """One word on paper, points from the top left."""

@@ -208,12 +208,13 @@ def test_changes_are_welchs(session: FitSession, known: Definitions) -> None:
     ):
         for side in rows[measure, event].sides:
             one, other = (number(t, measure, event, side.side) for t in (first, last))
+            means, sds = ([getattr(n, k) or 0.0 for n in (other, one)] for k in ("mean", "sd"))
             result = stats.ttest_ind_from_stats(
-                other.mean, other.sd, other.n, one.mean, one.sd, one.n, equal_var=False
+                means[0], sds[0], other.n, means[1], sds[1], one.n, equal_var=False
             )
             assert side.change is not None
             assert side.change.p == pytest.approx(float(result.pvalue), rel=1e-6)
-            assert side.change.by == pytest.approx(float(other.mean or 0) - float(one.mean or 0))
+            assert side.change.by == pytest.approx(means[0] - means[1])
     told = [side.told for side in rows["knee_flexion", "bdc"].sides]
     chance = [side.told for side in rows["elbow_flexion", "mean"].sides]
     assert told == [True, True]
