@@ -29,7 +29,7 @@ HERE = Path(__file__).parent
 PAGE = {"a4": "210mm 297mm", "letter": "8.5in 11in"}
 STYLE_HERE = "/* style */"
 LOGO_PX = 480
-HEAD_LETTERS = 60
+HEAD_LETTERS = 44
 """Names longer than this are cut in the running head of a printed page."""
 EXTENDED = range(0x0100, 0x0250)
 """Latin letters that the small fonts lack."""

@@ -18,8 +18,8 @@ from livefit.session.models import (
 )
 from tests.report.report_examples import WHEN, ridden_trial
 
-LONG = "Maximiliana-" * 15 + "von Überall"
-"""191 letters, the longest words 191 letters long."""
+LONG = "Maximiliana" * 16 + "VonÜberallher"
+"""One word of 189 letters."""
 
 
 def nothing(session: FitSession, known: Definitions) -> FitSession:
