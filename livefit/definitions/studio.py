@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from platformdirs import user_config_path
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from livefit.definitions.loader import shipped_dir
 from livefit.definitions.models import DefinitionError
@@ -22,7 +22,7 @@ class Studio(BaseModel):
 
     name: Annotated[str, Field(max_length=120)] = ""
     address: Annotated[list[Annotated[str, Field(max_length=120)]], Field(max_length=6)] = []
-    """Line by line."""
+    """Line by line; one text may hold several."""
     contact: Annotated[str, Field(max_length=200)] = ""
     logo: Path | None = None
     """PNG, JPEG or another picture of pixels; relative to the file that names it."""
@@ -32,6 +32,16 @@ class Studio(BaseModel):
     """Of the report: that of a file ``words/report.LANGUAGE.toml``."""
     decimal: Literal["point", "comma"] | None = None
     """None: as the language has it."""
+
+    @field_validator("address", mode="before")
+    @classmethod
+    def _one_text_is_lines(cls, given: object) -> object:
+        return given.splitlines() if isinstance(given, str) else given
+
+    @field_validator("logo", mode="before")
+    @classmethod
+    def _no_name_is_no_logo(cls, given: object) -> object:
+        return given or None
 
 
 def load_studio(user_dir: Path | None = None) -> Studio:

@@ -27,6 +27,16 @@ USUAL = {
     "bottom_bracket_drop": 70.0, "crank_length": 172.5,
 }  # fmt: skip
 """A middling road bicycle, mm and deg, for what was not measured."""
+RANGES = {
+    "saddle_height": (300, 1000), "seat_tube_angle": (55, 90), "saddle_setback": (-200, 300),
+    "saddle_tilt": (-25, 25), "stack": (350, 800), "reach": (200, 620),
+    "head_tube_angle": (55, 85), "head_tube_length": (60, 350), "fork_length": (250, 650),
+    "fork_offset": (-20, 120), "chainstay_length": (330, 600), "bottom_bracket_drop": (-60, 130),
+    "crank_length": (100, 220), "saddle_to_bar_reach": (200, 900), "bar_reach": (200, 900),
+    "saddle_to_bar_drop": (-350, 350), "bar_drop": (-350, 350), "bar_height": (300, 1150),
+    "hood_forward": (200, 950), "hood_up": (300, 1250),
+}  # fmt: skip
+"""What can be drawn; a slip of the pen is not to bend the picture."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +56,12 @@ class Shape:
 
 
 def shape_of(values: Mapping[str, float]) -> Shape:
-    """Points of a bicycle with these dimensions, the rest of it usual."""
-    v = {**USUAL, **values}
+    """Points of a bicycle with these dimensions, what is missing or cannot be is usual."""
+    v = USUAL | {
+        name: value
+        for name, value in values.items()
+        if name in RANGES and RANGES[name][0] <= value <= RANGES[name][1]
+    }
     tube, head = math.radians(v["seat_tube_angle"]), math.radians(v["head_tube_angle"])
     along = (-math.cos(tube), math.sin(tube))
     saddle = (v["saddle_height"] * along[0], v["saddle_height"] * along[1])

@@ -208,18 +208,18 @@ def _measured(made: Adjustment, taken: Taken | None, names: Names) -> str:
 
 
 def _answers(answers: dict[str, Answer], names: Names) -> list[tuple[str, str]]:
-    return [(names.question(key), _answer(answer, names)) for key, answer in answers.items()]
+    return [(names.question(key), _answer(key, answer, names)) for key, answer in answers.items()]
 
 
-def _answer(answer: Answer, names: Names) -> str:
+def _answer(question: str, answer: Answer, names: Names) -> str:
     words = names.words
     if isinstance(answer, bool):
         return words("told.yes" if answer else "told.no")
     if isinstance(answer, float | int):
-        return words.short(float(answer))
+        return words.short(float(answer)) + names.question_unit(question)
     if isinstance(answer, str):
-        return answer or NONE
-    return ", ".join(answer) or NONE
+        return names.choice(answer) or NONE
+    return "; ".join(names.choice(each) for each in answer) or NONE
 
 
 def fonts(page: str) -> list[dict[str, str]]:

@@ -36,9 +36,9 @@ Extent = tuple[float, float, float, float]
 
 def places(pose: Pose | None, index: int) -> Places:
     """Markers there are at 10 * index deg of the right crank, by label."""
-    if pose is None or not pose.positions:
+    if pose is None or len(pose.positions) != POSES:
         return {}
-    row = pose.positions[index % len(pose.positions)]
+    row = pose.positions[index % POSES]
     return {
         label: place for label, place in zip(pose.labels, row, strict=False) if place is not None
     }
@@ -118,7 +118,7 @@ def knee_path(pose: Pose | None, side: str) -> list[Point | None]:
     if pose is None or not {f"{side}_LE", f"{side}_VM"} <= set(pose.labels):
         return []
     outward = 1.0 if side == "R" else -1.0
-    rows = [places(pose, k) for k in range(len(pose.positions))]
+    rows = [places(pose, k) for k in range(POSES)]
     feet = [row[f"{side}_VM"][2] for row in rows if f"{side}_VM" in row]
     if not feet:
         return []

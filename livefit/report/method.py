@@ -66,6 +66,8 @@ def trial_lines(session: FitSession, names: Names) -> list[str]:
             )
             for crank in trial.cranks
         ]
+        if trial.notes:
+            parts.append(trial.notes)
         lines.append(
             words(
                 "method.trial_line",

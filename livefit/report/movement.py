@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from livefit.report.cycles import cycle_chart, scale_of
 from livefit.report.figures import (
+    POSES,
     extent_of,
     front_view,
     knee_path,
@@ -215,7 +216,8 @@ class _Drawing:
     def _cycle(self, trial: Trial | None, measure: str, side: str) -> Cycle | None:
         for cycle in () if trial is None else trial.cycles:
             key = (cycle.measure, cycle.side)
-            if key == (measure, side) and any(mean is not None for mean in cycle.mean):
+            whole = len(cycle.mean) == len(cycle.sd) == POSES + 1
+            if key == (measure, side) and whole and any(m is not None for m in cycle.mean):
                 return cycle
         return None
 

@@ -10,11 +10,11 @@ from typing import Any, TypeVar
 
 from livefit.bicycle.dimensions import DIMENSIONS
 from livefit.definitions import DefinitionError, Definitions, shipped_dir
-from livefit.report.words import FALLBACK, Words
+from livefit.report.words import FALLBACK, JOIN, Words
 
 QUARTERS = {0.0: "top", 90.0: "front", 180.0: "bottom", 270.0: "back"}
-SENTENCES = ("sentence", "definition", "plain", "say")
-"""Keys under which a table may explain its name."""
+TITLES, SENTENCES = ("title", "ask"), ("sentence", "how")
+"""Keys under which a table may have its title and its explanation."""
 
 T = TypeVar("T")
 Tables = Mapping[str, Mapping[str, Any]]
@@ -27,7 +27,7 @@ class Names:
     Attributes
     ----------
     questions, set_up
-        Tables by id, with a ``title`` and perhaps a sentence.
+        Tables by id.
     """
 
     words: Words
@@ -108,9 +108,26 @@ class Names:
 
     def question(self, name: str) -> str:
         """Title of a question; its id where none is known."""
-        table = self.questions.get(name, {})
-        own = table.get(f"title_{self.words.language}") or table.get("title")
-        return self.words.find(f"question.{name}") or str(own or readable(name))
+        own = self.words.find(f"question.{name}")
+        return own or _told(self.questions.get(name, {}), TITLES) or readable(name)
+
+    def question_unit(self, name: str) -> str:
+        """What stands behind a number that answers it; empty where nothing does."""
+        unit = str(self.questions.get(name, {}).get("unit", ""))
+        if not unit:
+            return ""
+        return self.words.find(f"unit.{unit}") or f"{JOIN}{self.choice(unit)}"
+
+    def choice(self, answer: str) -> str:
+        """One of the answers that a question offers, or what was said in own words."""
+        return self.words.find(f"choice.{answer}") or answer
+
+    def set_up_order(self, dimension: str) -> tuple[int, int, str]:
+        """Where a dimension stands on the sheet: as its file has it, then those touched only."""
+        for place, known in enumerate((list(self.set_up), [d.name for d in DIMENSIONS])):
+            if dimension in known:
+                return place, known.index(dimension), dimension
+        return 2, 0, dimension
 
     @property
     def _own(self) -> bool:
@@ -131,8 +148,7 @@ class Names:
         if own is not None and self._own:
             return own
         table = self.set_up.get(name, {})
-        keys = SENTENCES if what == "sentence" else (what,)
-        told = next((str(table[key]) for key in keys if key in table), None)
+        told = _told(table, SENTENCES if what == "sentence" else TITLES)
         known = next((getattr(d, what) for d in DIMENSIONS if d.name == name), None)
         return own or told or known or ""
 
@@ -172,6 +188,10 @@ def _gather(tables: Mapping[str, Any], found: dict[str, Mapping[str, Any]]) -> N
         if isinstance(table, Mapping):
             found[name] = table
             _gather(table, found)
+
+
+def _told(table: Mapping[str, Any], keys: tuple[str, ...]) -> str:
+    return next((str(table[key]) for key in keys if key in table), "")
 
 
 def _found(look: Callable[[], T]) -> T | None:

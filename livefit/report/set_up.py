@@ -8,12 +8,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from livefit.bicycle.dimensions import DIMENSIONS
 from livefit.report.bicycle_drawing import bicycle_drawing, letter, shape_of, spans_of
 from livefit.report.names import Names
 from livefit.session.models import FitSession, SetUp, Taken
-
-ORDER = [dimension.name for dimension in DIMENSIONS]
 
 
 @dataclass(frozen=True)
@@ -60,9 +57,12 @@ def set_up_sheet(session: FitSession, names: Names, pictures: Iterator[str]) -> 
     words = names.words
     before, after = session.set_up_before, session.set_up_after
     both = [each for each in (before, after) if each is not None]
+    bicycle_notes = "" if session.bicycle is None else session.bicycle.notes
     rows = dimension_rows(before, after, names)
     values = {name: taken.value for each in both for name, taken in each.dimensions.items()}
-    letters = dict(zip(_names(before, after), (row.letter for row in rows), strict=True))
+    letters = dict(
+        zip(_dimensions(before, after, names), (row.letter for row in rows), strict=True)
+    )
     drawing = None
     if rows:
         drawing = bicycle_drawing(
@@ -77,7 +77,7 @@ def set_up_sheet(session: FitSession, names: Names, pictures: Iterator[str]) -> 
         parts=_parts(before, after, names),
         drawing=drawing,
         pair=before is not None and after is not None,
-        notes=[each.notes for each in both if each.notes],
+        notes=[note for note in (*(each.notes for each in both), bicycle_notes) if note],
         taken=[words("setup.taken", date=words.date(each.taken)) for each in both],
         only_before=after is None and before is not None,
     )
@@ -88,7 +88,7 @@ def dimension_rows(before: SetUp | None, after: SetUp | None, names: Names) -> l
     drawn = spans_of(shape_of({}))
     marks = (letter(k) for k in range(10_000))
     made = []
-    for name in _names(before, after):
+    for name in _dimensions(before, after, names):
         one, other = (
             None if each is None else each.dimensions.get(name) for each in (before, after)
         )
@@ -97,13 +97,9 @@ def dimension_rows(before: SetUp | None, after: SetUp | None, names: Names) -> l
     return made
 
 
-def _names(before: SetUp | None, after: SetUp | None) -> list[str]:
+def _dimensions(before: SetUp | None, after: SetUp | None, names: Names) -> list[str]:
     there = {name for each in (before, after) if each is not None for name in each.dimensions}
-    return sorted(there, key=lambda name: (name not in ORDER, _order(name), name))
-
-
-def _order(name: str) -> int:
-    return ORDER.index(name) if name in ORDER else 0
+    return sorted(there, key=names.set_up_order)
 
 
 def _row(

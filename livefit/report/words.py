@@ -75,10 +75,6 @@ class Words:
         """The words of the first key that there is."""
         return next((self(key) for key in keys if key in self._words), None)
 
-    def count(self, key: str, n: int) -> str:
-        """``1 stroke``, ``2 strokes``: the key's ``one`` or ``many``."""
-        return self(f"{key}.{'one' if n == 1 else 'many'}", n=n)
-
     def lines(self, key: str) -> list[str]:
         """A list of sentences."""
         found = self._words[key]

@@ -26,6 +26,13 @@ def test_an_own_one_takes_its_place(tmp_path: Path) -> None:
     assert (studio.paper, studio.language, studio.decimal) == ("letter", "de", "point")
 
 
+def test_an_address_in_one_text_and_a_logo_without_a_name(tmp_path: Path) -> None:
+    text = 'address = """1 Quay\nTown"""\nlogo = ""\n'
+    (tmp_path / "studio.toml").write_text(text, encoding="utf-8")
+    studio = load_studio(tmp_path)
+    assert (studio.address, studio.logo) == (["1 Quay", "Town"], None)
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [

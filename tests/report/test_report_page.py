@@ -115,7 +115,7 @@ def test_every_answer_change_and_reason_is_there(page: Element, session: FitSess
     text = body_words(page)
     for wanted in (
         "A 200 km ride in June without sore knees.",
-        "front of the left knee, hands after two hours",
+        "front of the left knee; hands after two hours",
         "Pressure in front after an hour.", "6.9 ± 0.8 mm up, pointer", "5.2 ± 0.4 mm up, markers",
         "Saddle height: 12 mm up", "Saddle setback: 4 mm forward", "Saddle tilt: 1° nose up",
         "Jonas Feld", "Werkstatt am Kanal", "Kanalstraße 12", "hallo@example.org",

@@ -125,17 +125,16 @@ def test_questions_and_dimensions_take_the_titles_of_their_files(
     known: Definitions, tmp_path: Path
 ) -> None:
     (tmp_path / "questions.toml").write_text(
-        '[riding.weekly_h]\ntitle = "Hours a week"\ntitle_de = "Stunden je Woche"\n',
+        '[weekly_h]\nask = "Hours a week?"\nunit = "h"\n[bent]\nask = "Bent?"\nunit = "deg"\n',
         encoding="utf-8",
     )
     (tmp_path / "set_up.toml").write_text(
-        '[pad_stack]\ntitle = "Pad stack"\nsentence = "Height of the pads."\n', encoding="utf-8"
+        '[pad_stack]\ntitle = "Pad stack"\nhow = "Height of the pads."\n', encoding="utf-8"
     )
     tables = (read_tables("questions.toml", tmp_path), read_tables("set_up.toml", tmp_path))
     names = {language: Names(Words(language), known, *tables) for language in ("en", "de")}
-    assert [names[k].question("weekly_h") for k in ("en", "de")] == [
-        "Hours a week", "Stunden je Woche",
-    ]  # fmt: skip
+    assert names["en"].question("weekly_h") == "Hours a week?"
+    assert [names["en"].question_unit(q) for q in ("weekly_h", "bent", "x")] == ["\xa0h", "°", ""]
     assert names["en"].question("left_foot") == "Left foot"
     assert names["en"].dimension("pad_stack") == "Pad stack"
     assert names["en"].dimension_sentence("pad_stack") == "Height of the pads."
