@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from xml.etree.ElementTree import Element
+from xml.etree.ElementTree import Element, fromstring
 
 import pytest
 from scipy import stats
 
 from livefit.definitions import Definitions
+from livefit.report.bicycle_drawing import bicycle_drawing, letter, shape_of, spans_of
 from livefit.report.rows import compare
 from livefit.session.models import Cycle, FitSession, Number, Trial
 from simulators import RiderSimulation
@@ -194,6 +195,20 @@ def at(element: Element, name: str) -> float:
 
 def to_number(text: str | None) -> float:
     return float((text or "").replace("−", "-"))
+
+
+@pytest.mark.parametrize("value", [0.0, -900.0, 74.2, 90.0, 1e12])
+def test_a_slip_of_the_pen_does_not_bend_the_bicycle(value: float) -> None:
+    drawn = spans_of(shape_of({}))
+    letters = {name: letter(k) for k, name in enumerate(drawn)}
+    svg = fromstring(bicycle_drawing("p", "Bicycle", str, dict.fromkeys(drawn, value), letters))
+    width, height = (float(end) for end in (svg.get("viewBox") or "").split()[2:])
+    assert 0.5 < height / width < 1.0
+    discs = [p for p in svg if p.get("class") == "letter"]
+    assert len(discs) == len(drawn)
+    for disc in discs:
+        assert 0 <= at(disc, "cx") <= width
+        assert 0 <= at(disc, "cy") <= height
 
 
 def test_changes_are_welchs(session: FitSession, known: Definitions) -> None:

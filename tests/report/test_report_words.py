@@ -134,6 +134,8 @@ def test_questions_and_dimensions_take_the_titles_of_their_files(
     tables = (read_tables("questions.toml", tmp_path), read_tables("set_up.toml", tmp_path))
     names = {language: Names(Words(language), known, *tables) for language in ("en", "de")}
     assert names["en"].question("weekly_h") == "Hours a week?"
+    assert names["de"].question("pain_side") == "Auf welcher Seite?"
+    assert names["de"].choice("lower back") == "unterer Rücken"
     assert [names["en"].question_unit(q) for q in ("weekly_h", "bent", "x")] == ["\xa0h", "°", ""]
     assert names["en"].question("left_foot") == "Left foot"
     assert names["en"].dimension("pad_stack") == "Pad stack"
