@@ -157,7 +157,9 @@ class Report:
         old, new = (s.set_up_after or s.set_up_before for s in (self.earlier, self.session))
         return Earlier(
             date=self.names.words.date(self.earlier.began.date()),
-            groups=number_tables.groups(both, self.names, sources, pictures, one=False),
+            groups=number_tables.groups(
+                both, self.names, sources, pictures, one=False, judged=False
+            ),
             dimensions=dimension_rows(old, new, self.names) if old and new else [],
         )
 

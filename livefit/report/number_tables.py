@@ -88,9 +88,13 @@ def charted(rows: Sequence[MeasureRow]) -> list[MeasureRow]:
 
 def groups(
     rows: Sequence[MeasureRow], names: Names, sources: Sources, pictures: Iterator[str], *,
-    one: bool,
+    one: bool, judged: bool = True,
 ) -> list[Group]:  # fmt: skip
-    """Charts with their numbers; ``one``: there is but one trial."""
+    """Charts with their numbers; ``one``: there is but one trial.
+
+    ``judged``: whether to say if a change is more than chance, which strokes alone cannot tell of
+    markers that were put on anew.
+    """
     words, made = names.words, []
     for row in rows:
         scale = scale_of(row.numbers, row.band)
@@ -104,7 +108,7 @@ def groups(
             chart = strip(
                 next(pictures), told, side.before, side.after, row.band, scale, words, one=one
             )
-            lines.append(_line(row, side, chart, names))
+            lines.append(_line(row, side, chart, names, judged=judged))
         plain = names.plain(row.measure)
         made.append(
             Group(
@@ -146,11 +150,11 @@ def strokes_words(side: SideRow, names: Names) -> str:
     return ", ".join(counts)
 
 
-def _line(row: MeasureRow, side: SideRow, chart: Markup, names: Names) -> Line:
+def _line(row: MeasureRow, side: SideRow, chart: Markup, names: Names, *, judged: bool) -> Line:
     words, now = names.words, side.now
     verdict = "unknown" if now is None else now.verdict
     note = ""
-    if side.before is not None and side.after is not None and row.band is not None:
+    if judged and row.band is not None and None not in (side.before, side.after):
         key = "unsaid" if side.change is None else "told" if side.told else "chance"
         note = words(f"numbers.{key}")
     shown = (

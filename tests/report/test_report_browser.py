@@ -68,7 +68,7 @@ def test_it_opens_quietly_and_fits(browser: Browser, html: str, tmp_path: Path, 
 
 @needs_chromium
 @pytest.mark.parametrize("case", ["nothing", "no_after", "long_names"])
-def test_other_sessions_fit_a_telephone_too(
+def test_other_sessions_fit_a_telephone_and_a_desk_too(
     browser: Browser, case: str, session: FitSession, known: Definitions, nowhere: Path,
     tmp_path: Path,
 ) -> None:  # fmt: skip
@@ -78,10 +78,11 @@ def test_other_sessions_fit_a_telephone_too(
         make_report(changed, known, Studio(language="de"), user_dir=nowhere).html(),
         encoding="utf-8",
     )
-    page, heard = opened(browser, path, WIDTHS[0])
-    assert heard == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= WIDTHS[0]
-    page.close()
+    for width in WIDTHS:
+        page, heard = opened(browser, path, width)
+        assert heard == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.close()
 
 
 @needs_chromium

@@ -70,6 +70,14 @@ def test_no_heading_stands_alone_at_the_end_of_a_page(
         assert body[-1] not in headings
 
 
+def test_left_and_right_of_a_measure_stay_on_one_page(pdf: bytes, tmp_path: Path) -> None:
+    pages = [page for page in pages_of(written(pdf, tmp_path)) if "On a scale" in page]
+    assert len(pages) >= 2
+    for page in pages:
+        starts = [line.split(" ")[0] for line in page.splitlines()]
+        assert starts.count("Left") == starts.count("Right") > 0
+
+
 def test_every_number_and_dimension_is_on_paper(
     pdf: bytes, session: FitSession, tmp_path: Path
 ) -> None:
