@@ -13,6 +13,7 @@ from livefit.cli.outlets import to_lsl
 from livefit.cli.predict import predict_file
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
+from livefit.cli.report import report
 from livefit.cli.screens import dashboard, rider, watch
 from livefit.cli.session import session
 from livefit.cli.store import store
@@ -34,6 +35,7 @@ app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("predict")(predict_file)
 app.command("check")(check_stream)
+app.command("report")(report)
 app.add_typer(keys, name="keys")
 app.add_typer(session, name="session")
 app.add_typer(store, name="store")

@@ -2,7 +2,7 @@
 
 from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Fault, find_faults
-from livefit.definitions.interview import Question, SetUpEntry, Studio
+from livefit.definitions.interview import Question, SetUpEntry
 from livefit.definitions.labels import canonical_labels, match_marker_set
 from livefit.definitions.loader import load_definitions, shipped_dir
 from livefit.definitions.models import (
@@ -24,6 +24,7 @@ from livefit.definitions.models import (
     Unit,
     free_crank_event,
 )
+from livefit.definitions.studio import Studio
 
 __all__ = [
     "AXLE",

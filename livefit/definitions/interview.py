@@ -1,10 +1,10 @@
-"""What a rider is asked, what is measured of a set-up, and whose studio it is."""
+"""What a rider is asked, and what is measured of a set-up."""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import BaseModel, ConfigDict, FiniteFloat, model_validator
 
 from livefit.definitions.bicycle import Identifier
 
@@ -167,19 +167,3 @@ class SetUpEntry(BaseModel):
                 f"{value:g}. If it is right, widen the range in a set_up.toml of your own"
             )
         return value
-
-
-class Studio(BaseModel):
-    """Who fits, and how reports look."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    name: Annotated[str, Field(max_length=200)] = ""
-    address: Annotated[str, Field(max_length=1000)] = ""
-    contact: Annotated[str, Field(max_length=1000)] = ""
-    fitter: Annotated[str, Field(max_length=200)] = ""
-    logo: str = ""
-    """Path of a picture; the loader makes it whole."""
-    paper: Literal["a4", "letter"] = "a4"
-    language: Annotated[str, Field(pattern=r"^[a-z]{2}(-[A-Z]{2})?$")] = "en"
-    decimal: Literal["point", "comma"] = "point"

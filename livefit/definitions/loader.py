@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Section, find_faults
-from livefit.definitions.interview import Question, SetUpEntry, Studio
+from livefit.definitions.interview import Question, SetUpEntry
 from livefit.definitions.models import (
     Adjustment,
     Band,
@@ -24,6 +24,7 @@ from livefit.definitions.models import (
     Measure,
     Screen,
 )
+from livefit.definitions.studio import Studio
 
 _Model = TypeVar("_Model", bound=BaseModel)
 
@@ -220,7 +221,7 @@ def _readable(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         elif entry["type"] == "string_pattern_mismatch":
             wanted = "lower-case letters, digits and underscores with a letter first"
             if model is Studio:
-                wanted = "a language such as en or en-GB"
+                wanted = "a language such as en or de"
             text = f"expected {wanted}, found {entry['input']!r}"
         elif entry["type"] == "value_error":
             text = entry["msg"].removeprefix("Value error, ")

@@ -9,7 +9,8 @@ from typing import Annotated, Literal, Protocol, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from livefit.definitions.bicycle import Identifier, Pointer, TouchPoint
-from livefit.definitions.interview import Question, SetUpEntry, Studio
+from livefit.definitions.interview import Question, SetUpEntry
+from livefit.definitions.studio import Studio
 
 SIDES = ("L", "R")
 """The two sides, in the order of every table."""

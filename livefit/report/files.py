@@ -1,0 +1,86 @@
+"""Sessions read from files, reports made of them, and private files written."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from livefit.definitions import Definitions
+from livefit.definitions.studio import Studio
+from livefit.report.document import Report
+from livefit.report.names import Names, read_tables
+from livefit.report.words import Words
+from livefit.session.models import FitSession
+
+
+def read_session(path: Path) -> FitSession:
+    """Read one session's document.
+
+    Raises
+    ------
+    ValueError
+        It is no such document: one line that says where it goes wrong.
+    OSError
+        It cannot be read.
+    """
+    try:
+        return FitSession.model_validate_json(path.read_bytes())
+    except ValidationError as error:
+        first, *others = error.errors(include_url=False, include_context=False)
+        where = ".".join(str(part) for part in first["loc"])
+        place = f" at {where}" if where else ""
+        more = f" (and {len(others)} more like it)" if others else ""
+        raise ValueError(
+            f"{path}: expected a session's document, found a fault{place}: {first['msg']}{more}"
+        ) from error
+
+
+def make_report(
+    session: FitSession,
+    definitions: Definitions,
+    studio: Studio,
+    *,
+    user_dir: Path | None = None,
+    pictures_dir: Path | None = None,
+    earlier: FitSession | None = None,
+) -> Report:
+    """Make the report of a session.
+
+    Parameters
+    ----------
+    session, definitions, studio
+        What it is made of. Language, decimal mark and paper are the studio's.
+    user_dir
+        The fitter's own directory: words, questions and dimensions there go over the shipped ones.
+    pictures_dir
+        Where the session's pictures are.
+    earlier
+        A session to compare with.
+
+    Raises
+    ------
+    DefinitionError
+        There are no words in the studio's language, or a file of them is broken.
+    """
+    names = Names(
+        Words(studio.language, studio.decimal, user_dir),
+        definitions,
+        read_tables("questions.toml", user_dir),
+        read_tables("set_up.toml", user_dir),
+    )
+    return Report(session, names, studio, pictures_dir, earlier)
+
+
+def write_private(path: Path, data: bytes) -> None:
+    """Write a file that only its owner can read; it takes its place when it is whole."""
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+        try:
+            out.write(data)
+            out.flush()
+            fresh.replace(path)
+        except BaseException:
+            fresh.unlink(missing_ok=True)
+            raise
