@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from platformdirs import user_config_path
 from pydantic import ValidationError
 
 from livefit.definitions import Definitions
@@ -54,6 +55,7 @@ def make_report(
         What it is made of. Language, decimal mark and paper are the studio's.
     user_dir
         The fitter's own directory: words, questions and dimensions there go over the shipped ones.
+        None = the user's configuration directory of the operating system.
     pictures_dir
         Where the session's pictures are.
     earlier
@@ -64,11 +66,12 @@ def make_report(
     DefinitionError
         There are no words in the studio's language, or a file of them is broken.
     """
+    own = user_config_path("livefit") if user_dir is None else user_dir
     names = Names(
-        Words(studio.language, studio.decimal, user_dir),
+        Words(studio.language, studio.decimal, own),
         definitions,
-        read_tables("questions.toml", user_dir),
-        read_tables("set_up.toml", user_dir),
+        read_tables("questions.toml", own),
+        read_tables("set_up.toml", own),
     )
     return Report(session, names, studio, pictures_dir, earlier)
 

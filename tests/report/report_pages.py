@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
+import pytest
 import tinyhtml5
 
 _WORD = re.compile(r'<word xMin="(\S+)" yMin="(\S+)" xMax="(\S+)" yMax="(\S+)">(.*)</word>')
+
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdftotext") is None,
+    reason="not installed here: pdftotext (Debian: poppler-utils)",
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -11,7 +11,7 @@ from livefit.definitions.studio import Studio
 from livefit.report import make_report, pdf_of
 from livefit.session.models import FitSession
 from tests.report.report_cases import CASES, LONG, SAID
-from tests.report.report_pages import body_words, parsed, words_on_paper
+from tests.report.report_pages import body_words, needs_poppler, parsed, words_on_paper
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
@@ -30,6 +30,7 @@ def test_it_is_made_and_says_what_is_missing(
             assert wanted in text, wanted
 
 
+@needs_poppler
 def test_a_report_of_nothing_is_short_and_long_names_stay_on_the_paper(
     session: FitSession, known: Definitions, nowhere: Path, tmp_path: Path
 ) -> None:

@@ -12,7 +12,9 @@ from pypdf import PdfReader
 from livefit.report import NoPaperError, pdf_of
 from livefit.session.models import FitSession
 from tests.report.report_examples import AFTER, BEFORE
-from tests.report.report_pages import pages_of, words_on_paper
+from tests.report.report_pages import needs_poppler, pages_of, words_on_paper
+
+pytestmark = needs_poppler
 
 POINTS_A_MM = 72 / 25.4
 A4, LETTER = (595.3, 841.9), (612.0, 792.0)
