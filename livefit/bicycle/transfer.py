@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from operator import le
 
 import numpy as np
 from scipy.optimize import lsq_linear
@@ -145,9 +146,21 @@ def contact_points(dimensions: Mapping[str, float]) -> Contact:
 
 
 def transfer(contact: Contact, frame: BareFrame, parts: Parts) -> Transfer:
-    """Parts that bring the contact points nearest to where they should be."""
+    """Parts that bring the contact points nearest to where they should be.
+
+    Raises
+    ------
+    TransferError
+        If no seat post may be used.
+    """
     middle = sum(parts.saddle.nose_to_clamp_mm) / 2
-    rears = [_seated(contact, frame, parts, post) for post in parts.seat_posts]
+    usable = [post for post in parts.seat_posts if le(*post_range(frame, post))]
+    if not usable:
+        raise TransferError(
+            "expected a seat post that may go into this frame as far as both makers ask, found "
+            f"none of {', '.join(post.title for post in parts.seat_posts)}. Add a longer one."
+        )
+    rears = [_seated(contact, frame, parts, post) for post in usable]
     rear = min(rears, key=lambda one: _ease(one, middle))
     front = min(_fronts(contact, frame, parts), key=_plainness)
     crank = min(parts.cranks_mm, key=lambda length: (abs(length - contact.crank), length))
@@ -164,14 +177,14 @@ def _ease(rear: RearEnd, middle: float) -> tuple[float, float]:
 def post_range(frame: BareFrame, post: SeatPost) -> tuple[float, float]:
     """How much of a post may be above the seat tube's top, mm: least and most.
 
-    The most never leaves less in the tube than both makers' minimum insertion; where the post
-    is too short for any height the least gives way, not the most.
+    The most leaves both makers' minimum insertion in the tube. Where the least is greater, the
+    post does not go with the frame.
     """
     most = post.length_mm - max(post.insertion_least_mm, frame.post_insertion_least_mm)
     least = post.head_mm
     if frame.post_insertion_most_mm is not None:
         least = max(least, post.length_mm - frame.post_insertion_most_mm)
-    return min(least, most), most
+    return least, most
 
 
 def _seated(contact: Contact, frame: BareFrame, parts: Parts, post: SeatPost) -> RearEnd:
@@ -185,11 +198,13 @@ def _seated(contact: Contact, frame: BareFrame, parts: Parts, post: SeatPost) ->
     least, most = post_range(frame, post)
     low, high = np.array([(least, most), saddle.nose_to_clamp_mm]).T
     slopes = np.stack([along, fore], axis=1)
-    if most - least > 0:
-        exposed, clamp = lsq_linear(slopes, contact.nose - fixed, (low, high), tol=1e-12).x
+    if most > least:
+        exposed, clamp = lsq_linear(
+            slopes, contact.nose - fixed, (low, high), method="bvls"
+        ).x.tolist()
     else:
         exposed = most
-        clamp = np.clip(fore @ (contact.nose - fixed - exposed * along), low[1], high[1])
+        clamp = float(np.clip(fore @ (contact.nose - fixed - most * along), low[1], high[1]))
     left = fixed + exposed * along + clamp * fore - contact.nose
     at = []
     if np.hypot(*left) > REACHED_MM:

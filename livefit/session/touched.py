@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Literal, TypeVar
 
 import numpy as np
-from pydantic import FiniteFloat, ValidationError
+from pydantic import Field, FiniteFloat, ValidationError
 
 from livefit.bicycle.axes import Level
 from livefit.bicycle.change import ADJUSTED, Difference
 from livefit.bicycle.geometry import COVERING, BicycleGeometry, measure_bicycle
 from livefit.bicycle.kept import Matrix, Vector, write_private
 from livefit.bicycle.pointer import Calibration
+from livefit.bicycle.registration import Placement
 from livefit.bicycle.touching import Touch
 from livefit.definitions.bicycle import TouchPoint
 from livefit.frames import FloatArray, Up
@@ -70,6 +71,10 @@ class TouchedBicycle(Record):
     level: Level = "axles"
     up: Up = "+z"
     axle_rise_mm: FiniteFloat = 0.0
+    markers: dict[str, Vector] = Field(default_factory=dict)
+    """Markers stuck on the bicycle, mm in capture axes: by three of them it is found again."""
+    adjustments: tuple[Adjustment, ...] = ()
+    """What was changed since the measurement before."""
     stance: Text = ""
     """How the bicycle stood, and what of it was taken out."""
     findings: tuple[Text, ...] = ()
@@ -107,30 +112,49 @@ def touched_bicycle(
     pointer: str,
     up: Up,
     axle_rise_mm: float = 0.0,
+    markers: Mapping[str, FloatArray] | None = None,
+    adjustments: Sequence[Adjustment] = (),
     notes: str = "",
 ) -> TouchedBicycle:
     """The document of a bicycle that was just touched."""
     return TouchedBicycle(
         set_up=SetUp(taken=taken, dimensions=dimensions_taken(geometry), notes=notes),
-        touches={
-            name: TouchedPoint(
-                point=touch.point.tolist(),
-                covariance=touch.covariance.tolist(),
-                turn=touch.turn.tolist(),
-                spread_mm=touch.spread_mm,
-                frames=touch.frames,
-                t=touch.t,
-            )
-            for name, touch in touches.items()
-        },
+        touches={name: _touched(touch) for name, touch in touches.items()},
         pointer=pointer,
         calibrated=calibration.day,
         tip_covariance_mm2=calibration.covariance.tolist(),
         level=geometry.stance.level,
         up=up,
         axle_rise_mm=axle_rise_mm,
+        markers={name: place.tolist() for name, place in (markers or {}).items()},
+        adjustments=tuple(adjustments),
         stance=geometry.stance.text,
         findings=tuple(finding.text for finding in geometry.findings),
+    )
+
+
+def _touched(touch: Touch) -> TouchedPoint:
+    return TouchedPoint(
+        point=touch.point.tolist(),
+        covariance=touch.covariance.tolist(),
+        turn=touch.turn.tolist(),
+        spread_mm=touch.spread_mm,
+        frames=touch.frames,
+        t=touch.t,
+    )
+
+
+def moved_bicycle(document: TouchedBicycle, placement: Placement) -> TouchedBicycle:
+    """The same bicycle where it stands now."""
+    touches = document.all_touches().items()
+    return document.model_copy(
+        update={
+            "touches": {name: _touched(placement.move_touch(touch)) for name, touch in touches},
+            "markers": {
+                name: placement.place(np.array(place)).tolist()
+                for name, place in document.markers.items()
+            },
+        }
     )
 
 
