@@ -198,8 +198,8 @@ def hover(
     random = np.random.default_rng([seed, 5])
     t = np.arange(max(round(seconds * hand.rate_hz), 1)) / hand.rate_hz
     sway = np.sin(2 * np.pi * t[:, None] * [0.9, 0.7, 1.1]) * [60.0, 50.0, 30.0]
-    tips = place + [0.0, 0.0, 200.0] + sway
-    turns = Rotation.from_euler("x", 20 * np.sin(2 * np.pi * 0.5 * t), degrees=True)
+    tips = sway + place + (0.0, 0.0, 200.0)
+    turns = Rotation.from_euler("x", 20 * np.sin(np.pi * t[:, None]), degrees=True)
     return _see(random, hand, tips, turns, SHAPE)
 
 

@@ -218,8 +218,8 @@ def open_pointer(options: dict[str, str]) -> PointerSource:
     design = replace(Design(), saddle_height_mm=v["saddle"])
     place = v["place"] * np.array([np.cos(heading), np.sin(heading)])
     stand = Stand(v["lean"], v["nose_up"], v["heading"], (float(place[0]), float(place[1]), 300.0))
-    names = [n for p in ORDER for n in stand.place(design) if n.removesuffix("_left") == p
-             or n.removesuffix("_right") == p]  # fmt: skip
+    there = stand.place(design)
+    names = [n for p in ORDER for n in (p, f"{p}_left", f"{p}_right") if n in there]
     orders = {"asked": names, "wrong": [names[0], names[3], names[2], names[1], *names[4:]],
               "none": []}  # fmt: skip
     order = options.get("order", "asked")

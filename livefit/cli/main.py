@@ -5,14 +5,17 @@ from __future__ import annotations
 import typer
 
 from livefit.cli.analyse import analyse_file
+from livefit.cli.bicycle import bicycle, transfer_set_up
 from livefit.cli.check import check_stream
 from livefit.cli.common import CAUTION
 from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
+from livefit.cli.pointer import pointer
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
 from livefit.cli.screens import dashboard, rider, watch
+from livefit.cli.touch import touch
 
 app = typer.Typer(
     help="Joint angles at exact crank positions, live, for the bicycle fitter at work.",
@@ -30,4 +33,8 @@ app.command("record")(record)
 app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("check")(check_stream)
+app.command("touch")(touch)
+app.command("bicycle")(bicycle)
+app.command("transfer")(transfer_set_up)
+app.add_typer(pointer, name="pointer")
 app.add_typer(keys, name="keys")

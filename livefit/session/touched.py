@@ -13,10 +13,10 @@ from pydantic import Field, FiniteFloat, ValidationError
 
 from livefit.bicycle.axes import Level
 from livefit.bicycle.change import ADJUSTED, Difference
-from livefit.bicycle.geometry import COVERING, BicycleGeometry, measure_bicycle
+from livefit.bicycle.geometry import COVERING, BicycleGeometry, measure_bicycle, touch_covariance
 from livefit.bicycle.kept import Matrix, Vector, write_private
 from livefit.bicycle.pointer import Calibration
-from livefit.bicycle.registration import Placement
+from livefit.bicycle.registration import Placement, find_placement
 from livefit.bicycle.touching import Touch
 from livefit.definitions.bicycle import TouchPoint
 from livefit.frames import FloatArray, Up
@@ -142,6 +142,40 @@ def _touched(touch: Touch) -> TouchedPoint:
         frames=touch.frames,
         t=touch.t,
     )
+
+
+def found_by_touches(
+    document: TouchedBicycle, now: Mapping[str, Touch], points: Sequence[TouchPoint]
+) -> Placement:
+    """Where a bicycle went, from three of its points or more touched again.
+
+    Raises
+    ------
+    RegistrationError
+        If it is not found; the text says why.
+    """
+    known = {point.name: point for point in points}
+    there = document.all_touches()
+    return find_placement(
+        {name: touch.point for name, touch in there.items()},
+        {name: touch.point for name, touch in now.items()},
+        {
+            name: touch_covariance(touch, known[name]) + touch_covariance(now[name], known[name])
+            for name, touch in there.items()
+            if name in now
+        },
+    )
+
+
+def found_by_markers(document: TouchedBicycle, now: Mapping[str, FloatArray]) -> Placement:
+    """Where a bicycle went, from three markers or more stuck on it, (3,) mm each.
+
+    Raises
+    ------
+    RegistrationError
+        If it is not found; the text says why.
+    """
+    return find_placement({n: np.array(place) for n, place in document.markers.items()}, now)
 
 
 def moved_bicycle(document: TouchedBicycle, placement: Placement) -> TouchedBicycle:

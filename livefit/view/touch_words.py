@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from livefit.view.words import Message
-
 WINDOW_TITLE = "livefit: touching the bicycle"
 SAFETY = "Stop the cranks before you touch the bicycle. Nobody sits on it, nobody turns the wheels."
 
 SIGN = {
     "silent": ("bad", "No markers come"),
     "unseen": ("bad", "Pointer not seen"),
+    "lift": ("note", "Lift the tip"),
     "away": ("note", "Go to the point"),
     "set down": ("care", "Hold still"),
     "told": ("done", "Taken: lift the tip"),
@@ -36,10 +35,7 @@ STRANGE_LABELS = (
 )
 
 COUNT = "{now} of {all}"
-TOUCHED = "touched"
-SKIPPED = "left out"
-TO_DO = "to do"
-SPREAD = "last: within {spread:.1f} mm"
+SPREAD = "The last touch was steady within {spread:.1f} mm."
 
 SHEET_TITLE = "Dimensions"
 SHEET_CHANGE = "Change"
@@ -53,6 +49,7 @@ AGAIN_FOUND = (
 )
 AGAIN_REFUSED = "Not found again: {error}"
 PLUS_MINUS = "±"
+LEVEL = "The level is the line of the axles, as on flat ground; behind, ahead, up are seen from it."
 HALF_WIDTH = "± is the range that holds the truth 19 times in 20."
 
 ACTIONS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
@@ -71,5 +68,3 @@ ACTIONS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
 AGREES = "{part}: noted {noted}, measured {measured} {half}: they agree."
 DISAGREES = "{part}: noted {noted}, measured {measured} {half}: they do not agree. Measure again."
 UNNOTED = "{part}: nothing noted, measured {measured} {half}."
-
-NO_POINTER = Message("bad", "No calibrated pointer", "Press C and turn the pointer about its tip.")

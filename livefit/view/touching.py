@@ -8,24 +8,32 @@ from datetime import date, datetime
 from typing import Literal
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from livefit.bicycle.axes import GeometryError, Level
 from livefit.bicycle.change import Difference, differences
 from livefit.bicycle.geometry import BicycleGeometry, measure_bicycle
 from livefit.bicycle.guide import Guide
 from livefit.bicycle.pointer import Calibration
-from livefit.bicycle.touching import Touch, TouchDetector
+from livefit.bicycle.registration import Placement, RegistrationError
+from livefit.bicycle.touching import Touch, TouchDetector, TouchLimits
 from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.frames import FloatArray
 from livefit.session.models import Adjustment
-from livefit.session.touched import TouchedBicycle, touched_bicycle, with_measured
+from livefit.session.touched import (
+    TouchedBicycle,
+    found_by_touches,
+    moved_bicycle,
+    touched_bicycle,
+    with_measured,
+)
 from livefit.view import touch_words as words
 from livefit.view.pointer_stream import PointerStream
 from livefit.view.turning import Turning
 from livefit.wire.messages import Message
 
 Sign = Literal[
-    "silent", "unseen", "away", "set down", "told", "slipped", "turning", "through"
+    "silent", "unseen", "lift", "away", "set down", "told", "slipped", "turning", "through"
 ]  # fmt: skip
 Command = Literal["theme", "full_screen", "quit"]
 SILENT_S = 1.0
@@ -44,6 +52,8 @@ class Purpose:
         Those to touch, in turn.
     before
         The measurement that the points left out are taken from; None: there is none.
+    moved
+        A bicycle that was measured and is only to be found again; None: it is measured.
     noted
         Adjustments typed or marked since then.
     level
@@ -55,6 +65,7 @@ class Purpose:
     points: Sequence[TouchPoint]
     names: Sequence[str]
     before: TouchedBicycle | None = None
+    moved: TouchedBicycle | None = None
     noted: Sequence[Adjustment] = ()
     level: Level = "axles"
     axle_rise_mm: float = 0.0
@@ -86,6 +97,8 @@ class TouchModel:
         In words, why there is none, or why no touch can come.
     notice
         The newest thing to be told.
+    measured_times
+        Rises whenever the bicycle is computed anew.
     told
         Rises with every touch taken or refused: a sign and a sound are due.
     """
@@ -112,10 +125,14 @@ class TouchModel:
         self.notice = ""
         self.told = 0
         self.last_good = True
+        self.measured_times = 0
         self.selected = 0
         self.tip: FloatArray | None = None
+        self._moved: TouchedBicycle | None = None
         self._today, self._keep = today, keep
         self._detector: TouchDetector | None = None
+        self._from: FloatArray | None = None
+        self._waiting = True
         self._heard_at: float | None = None
         self._seen_at: float | None = None
         self._now = 0.0
@@ -141,6 +158,8 @@ class TouchModel:
         if self._detector is None:
             return "away"
         state = self._detector.state
+        if self._waiting and state != "away":
+            return "lift"
         return "slipped" if state == "told" and self.guide.refused else state
 
     @property
@@ -154,8 +173,8 @@ class TouchModel:
     def detail(self) -> str:
         """What else to know now: the newest notice, or what the sign means."""
         if self.turning is not None:
-            left = words.CALIBRATING.format(left=self.turning.left_s)
-            return f"{self.notice} {left}".strip()
+            left = self.turning.left_s
+            return words.CALIBRATING.format(left=left) if left else self.notice
         return self.guide.refused or words.SIGN_DETAIL.get(self.sign, "") or self.notice
 
     @property
@@ -207,6 +226,8 @@ class TouchModel:
 
     def document(self, taken: datetime) -> TouchedBicycle | None:
         """The bicycle as it is kept; None: there is none yet."""
+        if self._moved is not None:
+            return self._moved
         if self.geometry is None or self.calibration is None:
             return None
         return touched_bicycle(
@@ -240,13 +261,13 @@ class TouchModel:
         if turning is None:
             return
         turning.take(t, seen)
-        if turning.left_s > 0:
+        if not turning.due:
             return
         found = turning.finish(self._today)
-        self.told += 1
         if isinstance(found, str):
-            self.notice, self.turning, self.last_good = found, Turning(self.pointer), False
+            self.notice = found
             return
+        self.told += 1
         self.calibration, self.turning, self.last_good = found, None, True
         self.notice = words.CALIBRATED.format(se=found.tip_se, residual=found.residual)
         self._keep(found)
@@ -258,8 +279,10 @@ class TouchModel:
         self.tip = tips[there[-1]] if len(there) else None
         if self._detector is None:
             self._detector = TouchDetector(self.stream.rate_hz)
+            self._waiting, self._from = True, None
+        resting = self._lies_where_found(tips[there])
         for touch in self._detector.push(t, tips, poses.rotation):
-            if self.guide.now is None:
+            if self.guide.now is None or resting:
                 continue
             self.guide = self.guide.touch(touch)
             self.told += 1
@@ -267,9 +290,23 @@ class TouchModel:
             self.notice = words.SPREAD.format(spread=touch.spread_mm) if self.last_good else ""
             self._measure()
 
+    def _lies_where_found(self, tips: FloatArray) -> bool:
+        """Whether the pointer still rests where it was when it was first seen: no touch."""
+        if self._waiting and self._from is None and len(tips):
+            self._from = tips[0]
+        if self._from is not None and len(tips):
+            away = np.linalg.norm(tips - self._from, axis=1)
+            if (away > TouchLimits().leave_mm).any():
+                self._waiting, self._from = False, None
+        return self._waiting
+
     def _measure(self) -> None:
         """Compute the bicycle as far as it goes."""
+        self.measured_times += 1
         self.geometry, self.differences, self.problem = None, {}, self.stream.problem
+        if self.purpose.moved is not None:
+            self._find_again(self.purpose.moved)
+            return
         if self.calibration is None or not self.guide.touches:
             return
         try:
@@ -287,6 +324,30 @@ class TouchModel:
             self.geometry = None
             if self.guide.now is None:
                 self.problem = words.NOT_MEASURED.format(error=error)
+
+    def _find_again(self, before: TouchedBicycle) -> None:
+        """Bring a moved bicycle back into place, once all its points are touched."""
+        self._moved = None
+        if self.guide.now is not None:
+            return
+        try:
+            placement = found_by_touches(before, self.guide.touches, self.purpose.points)
+            self._moved = moved_bicycle(before, placement)
+            self.geometry = self._moved.geometry(self.purpose.points)
+        except (RegistrationError, GeometryError) as error:
+            self.problem = words.AGAIN_REFUSED.format(error=error)
+            return
+        self.notice = again_text(before, placement)
+
+
+def again_text(before: TouchedBicycle, placement: Placement) -> str:
+    """How far a bicycle was moved, and how well its points fit, in words."""
+    middle = np.mean([touch.point for touch in before.touches.values()], axis=0)
+    return words.AGAIN_FOUND.format(
+        residual=placement.residual,
+        shift=np.linalg.norm(placement.place(middle) - middle),
+        turn=np.degrees(Rotation.from_matrix(placement.rotation).magnitude()),
+    )
 
 
 _BY_KEY = {key: does for key, _, does, other in words.ACTIONS for key in (key, *other)}
