@@ -25,7 +25,7 @@ from livefit.wire.sockets import Subscriber
 pointer = typer.Typer(help="Calibrate pointers and show what is known of them.")
 
 _WAIT_S = 0.05
-_SILENT_S = 10.0
+_SILENT_S = 20.0
 
 Name = Annotated[
     str, typer.Option("--pointer", help="Name of the pointer, as in configs/pointers.")

@@ -237,6 +237,10 @@ def _end(saving: _Saving, model: TouchModel, node: str | None, known: Definition
     document = saving.document
     if document is None:
         raise SetUpError(model.problem or "nothing was measured: too few points were touched")
+    if model.purpose.moved is not None:
+        typer.echo(model.notice)
+    for name, taken in document.set_up.dimensions.items():
+        typer.echo(f"{name:24}{taken.value:9.1f} ± {taken.half_width or 0:.1f} {taken.unit}")
     for line in told_adjustments(document, known):
         typer.echo(line)
     typer.echo(words.SAVED.format(path=saving.place))

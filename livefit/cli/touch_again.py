@@ -21,7 +21,7 @@ AGAIN = ("rear_axle_right", "front_axle_right", "seat_tube_right", "head_top_rig
 Three would do; the fourth shows a mistake."""
 MARKERS_S = 2.0
 _WAIT_S = 0.05
-_SILENT_S = 10.0
+_SILENT_S = 20.0
 
 
 def find_by_markers(

@@ -126,11 +126,16 @@ def touched_bicycle(
         level=geometry.stance.level,
         up=up,
         axle_rise_mm=axle_rise_mm,
-        markers={name: place.tolist() for name, place in (markers or {}).items()},
+        markers={name: _vector(place) for name, place in (markers or {}).items()},
         adjustments=tuple(adjustments),
         stance=geometry.stance.text,
         findings=tuple(finding.text for finding in geometry.findings),
     )
+
+
+def _vector(place: FloatArray) -> Vector:
+    x, y, z = place.tolist()
+    return x, y, z
 
 
 def _touched(touch: Touch) -> TouchedPoint:
@@ -185,7 +190,7 @@ def moved_bicycle(document: TouchedBicycle, placement: Placement) -> TouchedBicy
         update={
             "touches": {name: _touched(placement.move_touch(touch)) for name, touch in touches},
             "markers": {
-                name: placement.place(np.array(place)).tolist()
+                name: _vector(placement.place(np.array(place)))
                 for name, place in document.markers.items()
             },
         }

@@ -246,15 +246,18 @@ _DRAWN: Mapping[str, Callable[[Mapping[str, Point]], DimensionLines]] = {
 }  # fmt: skip
 
 
-def front_strokes(points: Mapping[str, Place]) -> tuple[Stroke, ...]:
-    """The bicycle from the front: bar, head tube, fork, axle line and cranks."""
+def front_strokes(points: Mapping[str, Place], *, cranks: bool = True) -> tuple[Stroke, ...]:
+    """The bicycle from the front: bar, head tube, fork and, if wanted, cranks."""
     p = midpoints(points, "front")
     pairs: list[tuple[str, str, Role]] = [
         ("bar_end_left", "hood_left", "part"), ("bar_end_right", "hood_right", "part"),
         ("hood_left", "bar_top_left", "part"), ("hood_right", "bar_top_right", "part"),
         ("bar_top_left", "bar_top_right", "part"), ("head_top", "head_bottom", "frame"),
         ("head_bottom", "front_axle_left", "part"), ("head_bottom", "front_axle_right", "part"),
-        ("pedal_left", "crank_axis_left", "far"), ("pedal_right", "crank_axis_right", "far"),
-        ("crank_axis_left", "crank_axis_right", "far"),
     ]  # fmt: skip
+    if cranks:
+        pairs += [
+            ("pedal_left", "crank_axis_left", "far"), ("pedal_right", "crank_axis_right", "far"),
+            ("crank_axis_left", "crank_axis_right", "far"),
+        ]  # fmt: skip
     return tuple(Stroke(p[a], p[b], role) for a, b, role in pairs if a in p and b in p)

@@ -19,6 +19,8 @@ CELL_W, CELL_H, DRAWN_H = 460.0, 390.0, 250.0
 HEAD_H, MARGIN = 90.0, 20.0
 INK, QUIET, LINE, MARK = "#141B26", "#36495D", "#6C7A90", "#AA4100"
 WIDTH: Mapping[drawing.Role, float] = {"wheel": 1.0, "far": 1.5, "part": 2.0, "frame": 3.0}
+TITLE_LETTERS = 36
+"""Of a title in its cell; a longer one is set smaller."""
 LETTERS = 56
 """Of a sentence in a line."""
 
@@ -71,7 +73,7 @@ def _cell(
     if taken is not None:
         half = "" if taken.half_width is None else f" {words.PLUS_MINUS} {taken.half_width:.1f}"
         title += f": {format_value(taken.value, 1)}{half}{UNIT_WORD[dimension.unit]}"
-    parts = [_text(x, y + 20, title, 19, bold=True)]
+    parts = [_text(x, y + 20, title, 19 if len(title) <= TITLE_LETTERS else 16, bold=True)]
     parts += _drawn(dimension.name, points, x, y + 30)
     for k, line in enumerate(wrap(dimension.sentence, LETTERS)):
         parts.append(_text(x, y + DRAWN_H + 52 + 19 * k, line, 15, QUIET))

@@ -8,7 +8,8 @@ from typing import Any
 from livefit.view.touching import TouchModel
 from livefit.view.turning import Turning
 
-_LONGER_S = 2.0
+_LONGER_S = 30.0
+"""More than is needed: the hand does not know when the tip was found."""
 
 
 class SimulatedHand:
