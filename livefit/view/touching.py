@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 
 from livefit.bicycle.axes import GeometryError, Level
 from livefit.bicycle.change import Difference, differences
+from livefit.bicycle.findings import Finding
 from livefit.bicycle.geometry import BicycleGeometry, measure_bicycle
 from livefit.bicycle.guide import Guide
 from livefit.bicycle.pointer import Calibration
@@ -185,7 +186,12 @@ class TouchModel:
     @property
     def findings(self) -> tuple[str, ...]:
         """What looks like a mistake."""
-        return tuple(f.text for f in self.geometry.findings) if self.geometry else ()
+        return tuple(finding.text for finding in self._by_weight())
+
+    def _by_weight(self) -> list[Finding]:
+        """The findings, those first that cause others: a false pair turns the axes."""
+        found = self.geometry.findings if self.geometry else ()
+        return sorted(found, key=lambda finding: _WEIGHT.index(finding.kind))
 
     def take(self, message: Message, now: float) -> None:
         """Take a message of the stream, received at now (s)."""
@@ -218,8 +224,11 @@ class TouchModel:
         if does == "calibrate":
             self._begin_turning()
         elif does == "again":
-            if self.geometry is not None and self.geometry.findings:
-                self._go(self.guide.retake(self.geometry.findings[0].points[0]))
+            for finding in self._by_weight()[:1]:
+                guide = self.guide
+                for name in reversed(finding.points):
+                    guide = guide.retake(name)
+                self._go(guide)
         elif does in ("retake", "skip", "back", "next"):
             self._go(getattr(self.guide, does)())
         return next((c for c in ("theme", "full_screen", "quit") if c == does), None)
@@ -284,7 +293,7 @@ class TouchModel:
         for touch in self._detector.push(t, tips, poses.rotation):
             if self.guide.now is None or resting:
                 continue
-            self.guide = self.guide.touch(touch)
+            self.guide = _onward(self.guide, self.guide.touch(touch))
             self.told += 1
             self.last_good = not self.guide.refused
             self.notice = words.SPREAD.format(spread=touch.spread_mm) if self.last_good else ""
@@ -340,6 +349,13 @@ class TouchModel:
         self.notice = again_text(before, placement)
 
 
+def _onward(before: Guide, guide: Guide) -> Guide:
+    """After a touch on to the next point that still needs one."""
+    while guide.index > before.index and guide.now is not None and guide.now.name in guide.touches:
+        guide = guide.next()
+    return guide
+
+
 def again_text(before: TouchedBicycle, placement: Placement) -> str:
     """How far a bicycle was moved, and how well its points fit, in words."""
     middle = np.mean([touch.point for touch in before.touches.values()], axis=0)
@@ -350,4 +366,5 @@ def again_text(before: TouchedBicycle, placement: Placement) -> str:
     )
 
 
+_WEIGHT = ("facing", "middle", "cranks", "bar", "place")
 _BY_KEY = {key: does for key, _, does, other in words.ACTIONS for key in (key, *other)}
