@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from livefit.dashboard import theme
 from livefit.dashboard.layer import Layer, Point, Rect
@@ -20,13 +20,17 @@ def draw_bicycle(
     *,
     plane: drawing.Plane = "side",
     faint: bool = False,
+    also: Sequence[tuple[float, float]] = (),
 ) -> Callable[[tuple[float, float]], Point]:
-    """Draw a bicycle as large as the area lets it, and return how its places come to px."""
+    """Draw a bicycle as large as the area lets it, and return how its places come to px.
+
+    There is room for the places in ``also`` too.
+    """
     lines = (
         drawing.strokes(points, wheels=True, cranks=True)
         if plane == "side" else drawing.front_strokes(points)
     )  # fmt: skip
-    ends = [end for stroke in lines for end in (stroke.a, stroke.b)]
+    ends = [*also, *(end for stroke in lines for end in (stroke.a, stroke.b))]
     low = [min(end[k] for end in ends) for k in (0, 1)]
     high = [max(end[k] for end in ends) for k in (0, 1)]
     scale = min(area.w / (high[0] - low[0]), area.h / (high[1] - low[1])) * 0.94

@@ -34,7 +34,7 @@ def draw_sheet(
     chosen = names[model.selected % len(names)]
     points = {name: (float(p[0]), float(p[1]), float(p[2])) for name, p in geometry.points.items()}
     lines = drawing.dimension_lines(chosen, points)
-    area = Rect(left.x, left.y, left.w, left.h - FOOT * u).inset(MARGIN * u, MARGIN * u)
+    area = Rect(left.x, left.y, left.w, left.h - FOOT * u).inset(MARGIN * u, 1.5 * MARGIN * u)
     _bicycle(layer, points, lines, area, u)
     _words(layer, model, geometry.measured[chosen], Rect(
         area.x, left.bottom - FOOT * u, area.w, FOOT * u), u, type_px)  # fmt: skip
@@ -49,7 +49,8 @@ def _bicycle(
     u: float,
 ) -> None:
     plane: drawing.Plane = "side" if lines is None else lines.plane
-    place = draw_bicycle(layer, points, area, u, plane=plane, faint=True)
+    also = () if lines is None else (*lines.span, *lines.arc)
+    place = draw_bicycle(layer, points, area, u, plane=plane, faint=True, also=also)
     if lines is None:
         return
     for a, b in lines.helpers:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from livefit.dashboard import theme
 from livefit.dashboard.bicycle_picture import draw_bicycle
 from livefit.dashboard.layer import Layer, Point, Rect
@@ -54,9 +57,9 @@ class TouchView:
         """Bring the scene up to the model, the theme and the size of the canvas."""
         model = self.model
         shown = (
-            *self._canvas.size, self._canvas.pixel_scale, self.screen_px, theme.in_use,
-            model.guide, model.sign, model.instruction, model.detail, model.problem,
-            model.selected, model.measured_times, self.saved,
+            *self._canvas.size, self._canvas.pixel_scale, self.screen_px, theme.in_use, id(model),
+            model.measured_times, model.sign, model.instruction, model.detail, model.problem,
+            model.selected, self.saved,
         )  # fmt: skip
         if shown == self._shown:
             return
@@ -83,6 +86,10 @@ class TouchView:
     def boxes(self) -> list[Box]:
         """Where the ink of every text lies."""
         return self._layer.boxes()
+
+    def pixels(self) -> NDArray[np.uint8]:
+        """The scene as it is drawn, (height, width, 3)."""
+        return np.ascontiguousarray(self._canvas.render(alpha=False))
 
     def key_at(self, x: float, y: float) -> str | None:
         """Key of the word at a point of the canvas."""

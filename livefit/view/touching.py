@@ -99,7 +99,7 @@ class TouchModel:
     notice
         The newest thing to be told.
     measured_times
-        Rises whenever the bicycle is computed anew.
+        Rises with every change of the list or of its touches.
     told
         Rises with every touch taken or refused: a sign and a sound are due.
     """

@@ -33,7 +33,7 @@ class Heard:
 
     def poll(self, timeout_s: float = 0.0) -> list[tuple[str, Message]]:
         del timeout_s
-        return [("frames", message) for message in self.bench.messages()]
+        return [("frames", message) for _ in range(4) for message in self.bench.messages()]
 
     def play(self, good: bool) -> None:
         self.played.append(good)
