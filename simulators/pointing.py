@@ -190,6 +190,19 @@ def touch_points(
     return _see(random, hand, np.concatenate(tips), Rotation.concatenate(turns), SHAPE)
 
 
+def hover(
+    seed: int, place: FloatArray, *, hand: Hand | None = None, seconds: float = 1.0
+) -> Pointing:
+    """A pointer that waits above a place (3,) mm, swaying: nowhere near still."""
+    hand = Hand() if hand is None else hand
+    random = np.random.default_rng([seed, 5])
+    t = np.arange(max(round(seconds * hand.rate_hz), 1)) / hand.rate_hz
+    sway = np.sin(2 * np.pi * t[:, None] * [0.9, 0.7, 1.1]) * [60.0, 50.0, 30.0]
+    tips = sway + place + (0.0, 0.0, 200.0)
+    turns = Rotation.from_euler("x", 20 * np.sin(np.pi * t[:, None]), degrees=True)
+    return _see(random, hand, tips, turns, SHAPE)
+
+
 def _direction(random: np.random.Generator) -> FloatArray:
     """A direction (3,) by chance."""
     v = random.standard_normal(3)

@@ -72,6 +72,8 @@ class Design:
             "saddle_to_bar_drop": self.saddle_height_mm * sin(seat) - bar_up,
             "stack": self.stack_mm,
             "reach": self.reach_mm,
+            "bar_forward": self.reach_mm + self.bar_forward_mm,
+            "bar_up": bar_up,
             "bar_width": self.bar_width_mm,
             "hood_forward": self.reach_mm + self.bar_forward_mm + self.hood_forward_mm,
             "hood_up": bar_up + self.hood_up_mm,

@@ -153,6 +153,16 @@ DIMENSIONS: tuple[Dimension, ...] = (
         ("head_top",), lambda p: middle(p, "head_top")[..., 0],
     ),
     Dimension(
+        "bar_forward", "Bar, forward", "mm",
+        "How far the top of the bar beside the stem is before the crank axis, along the level.",
+        ("bar_top",), lambda p: middle(p, "bar_top")[..., 0],
+    ),
+    Dimension(
+        "bar_up", "Bar, up", "mm",
+        "Height of the top of the bar beside the stem above the crank axis, square to the level.",
+        ("bar_top",), lambda p: middle(p, "bar_top")[..., 1],
+    ),
+    Dimension(
         "bar_width", "Bar width", "mm",
         "Distance between the middles of the bar's two ends.",
         ("bar_end",), lambda p: _length(p["bar_end_right"] - p["bar_end_left"]),

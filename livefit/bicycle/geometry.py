@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from livefit.bicycle.axes import Axes, GeometryError, Level, find_axes, up_vector
 from livefit.bicycle.dimensions import DIMENSIONS, Dimension
 from livefit.bicycle.findings import Finding, find_mistakes
-from livefit.bicycle.pointer import Calibration
 from livefit.bicycle.touching import Touch
 from livefit.definitions.bicycle import TouchPoint
 from livefit.frames import FloatArray, Up
@@ -20,6 +20,14 @@ COVERING = 1.959964
 
 _STEP_MM = 0.05
 """Of the central differences: below it rounding counts, above it the curvature."""
+
+
+class Tip(Protocol):
+    """The pointer's tip, as far as dimensions depend on it."""
+
+    @property
+    def covariance(self) -> FloatArray:
+        """(3, 3) mm2 in the pointer's axes."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +113,7 @@ class BicycleGeometry:
 def measure_bicycle(
     touches: Mapping[str, Touch],
     points: Sequence[TouchPoint],
-    calibration: Calibration,
+    calibration: Tip,
     *,
     level: Level = "axles",
     up: Up = "+z",
@@ -136,50 +144,122 @@ def measure_bicycle(
         If the crank axis or an axle is missing, or the pairs span no plane.
     """
     known = {point.name: point for point in points}
-    names = [point.name for point in points if point.name in touches]
-    if len(names) < len(touches):
-        strange = ", ".join(sorted(set(touches) - set(names)))
-        raise GeometryError(f"expected touches of {', '.join(known)}, found {strange} as well")
-    pairs = _pairs(names)
-    even = [pair for pair in pairs if known[f"{pair}_left"].frame]
-    there = set(names) | set(pairs)
-    able = [dimension for dimension in DIMENSIONS if there.issuperset(dimension.needs)]
-
-    def values(positions: FloatArray) -> tuple[Axes, dict[str, FloatArray], FloatArray]:
-        """Positions (..., k, 3) -> axes, points in them, dimensions (..., d)."""
-        placed = {name: positions[..., k, :] for k, name in enumerate(names)}
-        axes = find_axes(placed, even, level=level, up=up, axle_rise_mm=axle_rise_mm)
-        inside = {name: axes.to_bike(place) for name, place in placed.items()}
-        with np.errstate(invalid="ignore", divide="ignore"):
-            # Points that coincide by mistake leave a dimension NaN; the findings name them.
-            sizes = [d.formula(inside) * (1 if d.unit == "mm" else 180 / np.pi) for d in able]
-        return axes, inside, np.stack(sizes, axis=-1)
-
-    positions = np.stack([touches[name].point for name in names])
-    steps = _STEP_MM * np.eye(positions.size).reshape(-1, *positions.shape)
-    change = values(positions + steps)[2] - values(positions - steps)[2]
-    slopes = (change / (2 * _STEP_MM)).T.reshape(len(able), len(names), 3)
-    spread = np.stack([_covariance(touches[name], known[name]) for name in names])
-    shared = np.einsum("dki,kij->dj", slopes, np.stack([touches[name].turn for name in names]))
-    variance = np.einsum("dki,kij,dkj->d", slopes, spread, slopes, optimize=True)
-    variance += np.einsum("di,ij,dj->d", shared, calibration.covariance, shared)
-    axes, inside, sizes = values(positions)
+    spread = Spread.of(touches, points, level=level, up=up, axle_rise_mm=axle_rise_mm)
+    variance = spread.own_variance() + spread.shared_variance(calibration.covariance)
     measured = {
         dimension.name: Measured(dimension, float(value), float(error))
-        for dimension, value, error in zip(able, sizes, np.sqrt(variance), strict=True)
+        for dimension, value, error in zip(
+            spread.able, spread.sizes, np.sqrt(variance), strict=True
+        )
     }
+    axes, inside = spread.axes, spread.inside
     stance = _stance(axes, inside, level, up, axle_rise_mm)
-    findings = find_mistakes(inside, known, even)
+    findings = find_mistakes(inside, known, even_pairs(inside, known))
     return BicycleGeometry(axes, inside, measured, stance, findings)
 
 
-def _pairs(names: Sequence[str]) -> list[str]:
+@dataclass(frozen=True)
+class Spread:
+    """Dimensions of touched points, and how each follows an error of each touch.
+
+    Attributes
+    ----------
+    axes, inside
+        Where the bicycle stands, and its points (3,) mm in these axes.
+    able
+        The d dimensions whose points were touched.
+    sizes
+        (d,) in the dimensions' units.
+    names
+        The k points, in the order of the next three.
+    slopes
+        (d, k, 3): change of a size with a point's place in capture axes.
+    covariances, turns
+        (k, 3, 3): of each touch, its placement by hand included; and the pointer's rotation.
+    """
+
+    axes: Axes
+    inside: Mapping[str, FloatArray]
+    able: tuple[Dimension, ...]
+    sizes: FloatArray
+    names: tuple[str, ...]
+    slopes: FloatArray
+    covariances: FloatArray
+    turns: FloatArray
+
+    @classmethod
+    def of(
+        cls,
+        touches: Mapping[str, Touch],
+        points: Sequence[TouchPoint],
+        *,
+        level: Level,
+        up: Up,
+        axle_rise_mm: float,
+    ) -> Spread:
+        """By central differences; arguments and errors as of :func:`measure_bicycle`."""
+        known = {point.name: point for point in points}
+        names = tuple(point.name for point in points if point.name in touches)
+        if len(names) < len(touches):
+            strange = ", ".join(sorted(set(touches) - set(names)))
+            raise GeometryError(f"expected touches of {', '.join(known)}, found {strange} as well")
+        there = {*names, *_pairs(names)}
+        even = even_pairs(names, known)
+        able = tuple(d for d in DIMENSIONS if there.issuperset(d.needs))
+
+        def values(positions: FloatArray) -> tuple[Axes, dict[str, FloatArray], FloatArray]:
+            """Positions (..., k, 3) -> axes, points in them, dimensions (..., d)."""
+            placed = {name: positions[..., k, :] for k, name in enumerate(names)}
+            axes = find_axes(placed, even, level=level, up=up, axle_rise_mm=axle_rise_mm)
+            inside = {name: axes.to_bike(place) for name, place in placed.items()}
+            with np.errstate(invalid="ignore", divide="ignore"):
+                # Points that coincide by mistake leave a dimension NaN; the findings name them.
+                sizes = [d.formula(inside) * (1 if d.unit == "mm" else 180 / np.pi) for d in able]
+            return axes, inside, np.stack(sizes, axis=-1)
+
+        positions = np.stack([touches[name].point for name in names])
+        steps = _STEP_MM * np.eye(positions.size).reshape(-1, *positions.shape)
+        change = values(positions + steps)[2] - values(positions - steps)[2]
+        slopes = (change / (2 * _STEP_MM)).T.reshape(len(able), len(names), 3)
+        axes, inside, sizes = values(positions)
+        return cls(
+            axes, inside, able, sizes, names, slopes,
+            np.stack([touch_covariance(touches[name], known[name]) for name in names]),
+            np.stack([touches[name].turn for name in names]),
+        )  # fmt: skip
+
+    def own_variance(self) -> FloatArray:
+        """(d,): from what each touch has for itself."""
+        variance: FloatArray = np.einsum(
+            "dki,kij,dkj->d", self.slopes, self.covariances, self.slopes, optimize=True
+        )
+        return variance
+
+    def by_tip(self) -> FloatArray:
+        """(d, 3): change of a size with the tip's place in the pointer, which all touches share."""
+        slopes: FloatArray = np.einsum("dki,kij->dj", self.slopes, self.turns)
+        return slopes
+
+    def shared_variance(self, tip: FloatArray) -> FloatArray:
+        """(d,): from the tip, whose covariance (3, 3) mm2 is given."""
+        slopes = self.by_tip()
+        variance: FloatArray = np.einsum("di,ij,dj->d", slopes, tip, slopes)
+        return variance
+
+
+def _pairs(names: Collection[str]) -> list[str]:
     """Pairs of which both sides were touched."""
     lefts = [name.removesuffix("_left") for name in names if name.endswith("_left")]
     return [pair for pair in lefts if f"{pair}_right" in names]
 
 
-def _covariance(touch: Touch, point: TouchPoint) -> FloatArray:
+def even_pairs(names: Collection[str], known: Mapping[str, TouchPoint]) -> list[str]:
+    """Touched pairs that lie evenly about the mid-plane, whichever way the bar is turned."""
+    return [pair for pair in _pairs(names) if known[f"{pair}_left"].frame]
+
+
+def touch_covariance(touch: Touch, point: TouchPoint) -> FloatArray:
+    """Of a touched point (3, 3) mm2: of its mean, and of how well a hand finds the place."""
     return np.asarray(touch.covariance + point.placement_mm**2 * np.eye(3))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
@@ -121,6 +122,13 @@ class TouchDetector:
         """Frames still to come before the next look."""
         self._set_down: FloatArray | None = None
         self._told = False
+
+    @property
+    def state(self) -> Literal["away", "set down", "told"]:
+        """Whether the tip rests somewhere, and whether that touch has been told already."""
+        if self._set_down is None:
+            return "away"
+        return "told" if self._told else "set down"
 
     def push(self, t: FloatArray, tips: FloatArray, turns: FloatArray) -> list[Touch]:
         """Take frames, return the touches that became complete.

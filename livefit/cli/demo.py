@@ -44,13 +44,21 @@ def demo(
     from livefit.dashboard.picture import has_display
 
     width, height = _size(size)
-    at = NodeEndpoints(frames=_free(), results=_free(), control=_free())
-    source = ["capture", "simulated", *(rider or []), "--frames", at.frames, "--control", _free()]
+    at = NodeEndpoints(frames=free_address(), results=free_address(), control=free_address())
+    source = [
+        "capture",
+        "simulated",
+        *(rider or []),
+        "--frames",
+        at.frames,
+        "--control",
+        free_address(),
+    ]
     node = ["process", "--frames", at.frames, "--results", at.results, "--control", at.control]
     with ExitStack() as running:
         started = [
-            running.enter_context(_child(source)),
-            running.enter_context(_child([*node, "--discipline", discipline])),
+            running.enter_context(child(source)),
+            running.enter_context(child([*node, "--discipline", discipline])),
         ]
         if headless or not has_display():
             if not headless:
@@ -58,14 +66,14 @@ def demo(
             _picture(at, seconds or 20.0, picture, (width, height), started)
             return
         if both_windows:
-            running.enter_context(_child(["rider", "--results", at.results]))
+            running.enter_context(child(["rider", "--results", at.results]))
         window = ["dashboard", "--results", at.results, "--control", at.control]
-        screen = running.enter_context(_child(window))
+        screen = running.enter_context(child(window))
         typer.echo(f"{common.CAUTION}\nClose the window or press Ctrl-C to end.")
         _wait(screen, started, seconds)
 
 
-class _Child(subprocess.Popen[bytes]):
+class Child(subprocess.Popen[bytes]):
     """One of the program's other commands in a process of its own."""
 
     def __init__(self, arguments: list[str]) -> None:
@@ -74,9 +82,9 @@ class _Child(subprocess.Popen[bytes]):
 
 
 @contextmanager
-def _child(arguments: list[str]) -> Iterator[_Child]:
+def child(arguments: list[str]) -> Iterator[Child]:
     """A command that runs until the end of the block."""
-    process = _Child(arguments)
+    process = Child(arguments)
     try:
         yield process
     finally:
@@ -88,7 +96,7 @@ def _child(arguments: list[str]) -> Iterator[_Child]:
             process.wait()
 
 
-def _wait(screen: _Child, others: list[_Child], seconds: float | None) -> None:
+def _wait(screen: Child, others: list[Child], seconds: float | None) -> None:
     """Until the window is closed, Ctrl-C, the time is up, or a process ends by itself."""
     stopped = common.stop_on_signals()
     end = time.monotonic() + seconds if seconds else float("inf")
@@ -99,7 +107,7 @@ def _wait(screen: _Child, others: list[_Child], seconds: float | None) -> None:
         raise ValueError("the window could not be opened; try --headless for a picture")
 
 
-def _all_alive(processes: list[_Child]) -> None:
+def _all_alive(processes: list[Child]) -> None:
     for process in processes:
         if process.poll() is not None:
             raise ValueError(
@@ -112,7 +120,7 @@ def _picture(
     seconds: float,
     path: Path,
     size: tuple[int, int],
-    processes: list[_Child],
+    processes: list[Child],
 ) -> None:
     """Listen as the window would, then draw it."""
     from livefit.dashboard.model import DashboardModel
@@ -133,7 +141,7 @@ def _listen(
     endpoint: str,
     seconds: float,
     stopped: Callable[[], bool],
-    processes: list[_Child],
+    processes: list[Child],
 ) -> None:
     end = time.monotonic() + seconds
     with Subscriber(endpoint, (*NEWEST, STROKES), display=True) as results:
@@ -150,7 +158,7 @@ def _size(text: str) -> tuple[int, int]:
     return int(width), int(height)
 
 
-def _free() -> str:
+def free_address() -> str:
     """An address on this machine that nobody uses."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

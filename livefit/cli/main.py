@@ -5,11 +5,13 @@ from __future__ import annotations
 import typer
 
 from livefit.cli.analyse import analyse_file
+from livefit.cli.bicycle import bicycle, transfer_set_up
 from livefit.cli.check import check_stream
 from livefit.cli.common import CAUTION
 from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
+from livefit.cli.pointer import pointer
 from livefit.cli.predict import predict_file
 from livefit.cli.processes import capture, process
 from livefit.cli.record import record
@@ -17,6 +19,7 @@ from livefit.cli.report import report
 from livefit.cli.screens import dashboard, rider, watch
 from livefit.cli.session import session
 from livefit.cli.store import store
+from livefit.cli.touch import touch
 
 app = typer.Typer(
     help="Joint angles at exact crank positions, live, for the bicycle fitter at work.",
@@ -36,6 +39,10 @@ app.command("analyse")(analyse_file)
 app.command("predict")(predict_file)
 app.command("check")(check_stream)
 app.command("report")(report)
+app.command("touch")(touch)
+app.command("bicycle")(bicycle)
+app.command("transfer")(transfer_set_up)
+app.add_typer(pointer, name="pointer")
 app.add_typer(keys, name="keys")
 app.add_typer(session, name="session")
 app.add_typer(store, name="store")

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from livefit.dashboard.figure_angles import Guide, JointAngle, Plane, Point, joint_angles
 from livefit.definitions.models import Measure
+from livefit.view.bicycle_drawing import Stroke, front_strokes, strokes
 from livefit.view.words import NOTHING
-from livefit.wire.messages import Pose
+from livefit.wire.messages import Pose, StandingBicycle
 
 Role = Literal["near", "far", "middle"]
 Sides = Literal["left", "right", "both"]
@@ -78,6 +79,8 @@ class FigureView:
     """Thin lines that show what a number means."""
     ghost: tuple[Line, ...]
     """The baseline's mean pose with the crank where it is now."""
+    bicycle: tuple[Stroke, ...]
+    """The measured bicycle; empty: none was measured."""
     crank: CrankView | None
     crank_deg: float | None
     """The near side's own crank angle."""
@@ -102,6 +105,7 @@ def build_figure(
     sides: Sides = "both",
     last_seen: Mapping[str, Place] | None = None,
     baseline: Mapping[str, Place] | None = None,
+    bicycle: Mapping[str, Place] | None = None,
 ) -> FigureView:
     """Figure of ``pose``; its extent includes that of the figure ``before`` in the same plane.
 
@@ -121,6 +125,8 @@ def build_figure(
         Where each marker was seen last.
     baseline
         The mean pose at this crank position when the baseline was set.
+    bicycle
+        The touched points of the measured bicycle.
 
     Raises
     ------
@@ -144,6 +150,8 @@ def build_figure(
     angles, guides = joint_angles(pose, measures, points, letters, plane, spindle)
     ghosts = {} if baseline is None else {n: project(p, plane) for n, p in baseline.items()}
     ghost_letters = letters if plane == "front" else letters[-1:]
+    stands = _bicycle(bicycle or {}, plane)
+    seen = [*points.values(), *(end for stroke in stands for end in (stroke.a, stroke.b))]
     start = START[plane] if before is None else before.extent
     return FigureView(
         plane=plane,
@@ -153,11 +161,12 @@ def build_figure(
         angles=angles,
         guides=guides,
         ghost=_lines(ghosts, {}, ghost_letters, plane),
+        bicycle=stands,
         crank=crank,
         crank_deg=crank_deg,
         missing=missing,
         lost=tuple(lost.items()),
-        extent=_extent(np.array([*points.values()], np.float64), start, ROOM[plane]),
+        extent=_extent(np.array(seen, np.float64), start, ROOM[plane]),
     )
 
 
@@ -183,9 +192,22 @@ def marker_places(pose: Pose) -> dict[str, Place]:
     }
 
 
+def bicycle_places(message: StandingBicycle | None, node: str) -> dict[str, Place]:
+    """Points of the measured bicycle, if it is this node's."""
+    if message is None or message.node != node:
+        return {}
+    return {name: (p[0], p[1], p[2]) for name, p in message.points.items() if len(p) == 3}
+
+
 def project(place: Place, plane: Plane) -> Point:
     """``place`` as seen from the rider's right side, or from the front."""
     return (place[0], place[1]) if plane == "side" else (-place[2], place[1])
+
+
+def _bicycle(points: Mapping[str, Place], plane: Plane) -> tuple[Stroke, ...]:
+    if plane == "front":
+        return front_strokes(points, cranks=False)
+    return strokes(points, wheels=False, cranks=False)
 
 
 def _letters(pose: Pose, sides: Sides) -> tuple[Literal["L", "R"], ...]:

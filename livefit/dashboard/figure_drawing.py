@@ -67,6 +67,10 @@ class FigureDrawing:
 
     def _limbs(self, figure: FigureView) -> None:
         u, layer, place = self._unit, self._layer, self._place
+        for stroke in figure.bicycle:
+            width = (6 if stroke.role == "frame" else 4) * u
+            color = self._shade(theme.LINE)
+            layer.line(place(stroke.a), place(stroke.b), width, color, round_ends=True)
         for line in figure.ghost:
             layer.dashes(place(line.a), place(line.b), 4 * u, self._shade(theme.BAND_EDGE), 10 * u)
         crank, color = figure.crank, self._shade(theme.CRANK)

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal, get_args
 
-from livefit.dashboard.figure import FigureView, Place, Sides, build_figure, marker_places
+from livefit.dashboard.figure import (
+    FigureView,
+    Place,
+    Sides,
+    bicycle_places,
+    build_figure,
+    marker_places,
+)
 from livefit.dashboard.figure_angles import Plane
 from livefit.dashboard.mean_pose import BaselinePose
 from livefit.definitions.models import Definitions, Event, Measure, Side
@@ -13,7 +20,7 @@ from livefit.view import words
 from livefit.view.age import OLD_AFTER_S, AgeMeter, age_words
 from livefit.view.charts import ChartsModel
 from livefit.view.table import Chosen, TableModel, default_chosen
-from livefit.wire.messages import Cycles, MeanPose, Message, Pose, Snapshot, Stroke
+from livefit.wire.messages import Cycles, MeanPose, Message, Pose, Snapshot, StandingBicycle, Stroke
 
 FIGURE_OLD_AFTER_S = OLD_AFTER_S / 2
 RECENT = 15
@@ -51,6 +58,7 @@ class DashboardModel(TableModel):
         self._pose: Pose | None = None
         self._last_seen: dict[str, Place] = {}
         self._baseline: BaselinePose | None = None
+        self._bicycle: StandingBicycle | None = None
         self._built: dict[Plane, FigureView] = {}
         self._stroke_at: dict[tuple[str, str], int] = {}
         self._unasked: set[tuple[str, str]] = set()
@@ -75,6 +83,8 @@ class DashboardModel(TableModel):
             self.apply_cycles(message)
         elif isinstance(message, MeanPose):
             self.apply_baseline(message)
+        elif isinstance(message, StandingBicycle):
+            self.apply_bicycle(message)
 
     def apply_snapshot(self, snapshot: Snapshot, now: float) -> None:
         """Show ``snapshot``; the charts keep what comes while the picture is held."""
@@ -98,6 +108,12 @@ class DashboardModel(TableModel):
     def apply_baseline(self, message: MeanPose) -> None:
         """Take the mean pose of the baseline, or that there is none any more."""
         self._baseline = BaselinePose(message)
+
+    def apply_bicycle(self, message: StandingBicycle) -> None:
+        """Take the measured bicycle, or that there is none any more."""
+        self._bicycle = message
+        self._built.clear()
+        self._build_figures()
 
     def apply_stroke(self, stroke: Stroke) -> None:
         """Take one stroke; one left out before it makes the past to be asked for."""
@@ -197,6 +213,7 @@ class DashboardModel(TableModel):
         kept = self._baseline
         same = kept is not None and kept.node == pose.node
         baseline = kept.at(pose.crank_deg) if kept is not None and same else None
+        bicycle = bicycle_places(self._bicycle, pose.node)
         for plane in PLANES[self.views]:
             self._built[plane] = build_figure(
                 pose,
@@ -206,6 +223,7 @@ class DashboardModel(TableModel):
                 sides=self.sides,
                 last_seen=self._last_seen,
                 baseline=baseline,
+                bicycle=bicycle,
             )
 
     def _recent(self, measure: Measure, event: Event) -> Mapping[Side, Sequence[float]]:

@@ -86,8 +86,8 @@ def run_dashboard(
 
     model = DashboardModel(definitions, chosen, endpoint=results_endpoint)
     app = QApplication.instance() or QApplication(["livefit"])
-    place = _screen(QApplication.screens(), screen)
-    return _show(
+    place = chosen_screen(QApplication.screens(), screen)
+    return show_until_closed(
         app,
         FitterWindow(
             model,
@@ -154,9 +154,9 @@ def run_rider(
     app = QApplication.instance() or QApplication(["livefit"])
     screens = QApplication.screens()
     second = len(screens) > 1
-    place = _screen(screens, 1 if screen is None and second else screen)
+    place = chosen_screen(screens, 1 if screen is None and second else screen)
     model = RiderModel(definitions, chosen)
-    return _show(
+    return show_until_closed(
         app,
         RiderWindow(model, Receiver(results_endpoint, ["results"]), where, tick_ms=tick_ms),
         place,
@@ -164,13 +164,14 @@ def run_rider(
     )
 
 
-def _screen(screens: list[QScreen], number: int | None) -> QScreen | None:
+def chosen_screen(screens: list[QScreen], number: int | None) -> QScreen | None:
+    """The screen of this number; None leaves it to the system."""
     if number is not None and not 0 <= number < len(screens):
         raise WindowError(f"screen {number} does not exist; there are 0 to {len(screens) - 1}")
     return None if number is None else screens[number]
 
 
-def _show(
+def show_until_closed(
     app: QCoreApplication, window: QMainWindow, screen: QScreen | None, full_screen: bool
 ) -> int:
     """Show ``window``, which nobody else holds, until it is closed or the process is to end."""

@@ -65,6 +65,39 @@ class CrankGeometry:
 
 
 @dataclass(frozen=True)
+class KnownAxis:
+    """The crank axis as measured on the bicycle itself.
+
+    Attributes
+    ----------
+    place
+        mm in capture axes.
+    se
+        Standard error along each axis, mm.
+    """
+
+    place: tuple[float, float, float]
+    se: float
+
+    def centre(self, bike: BikeFrame, crank: CrankGeometry) -> tuple[float, float]:
+        """(x, y) mm of the circle's centre: this one or the feet's, whichever is surer.
+
+        What the feet say of it is as unsure as the spindle's place in the foot: a foot that turns
+        little leaves both open. This one is not believed where the feet rule it out.
+        """
+        forward, up = bike.side_view(np.array(self.place)).tolist()
+        unsure = max(crank.spindle_se)
+        off = np.hypot(forward - crank.centre[0], up - crank.centre[1])
+        if self.se < unsure and off <= _RULED_OUT * np.hypot(unsure, self.se):
+            return forward, up
+        return crank.centre
+
+
+_RULED_OUT = 3.0
+"""Standard errors between two opinions beyond which they are of two places."""
+
+
+@dataclass(frozen=True)
 class BikeFrame:
     """Where the bicycle stands in the capture volume.
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.buffer import FrameBuffer
-from livefit.kernel.crank import BikeFrame
+from livefit.kernel.crank import BikeFrame, KnownAxis
 from livefit.kernel.cycles import CycleKeeper
 from livefit.kernel.extremes import extreme
 from livefit.kernel.measuring import VIRTUAL_POINTS
@@ -61,10 +61,19 @@ class EventMaker:
         The frames that windows refer to.
     keeper
         Where whole cycles and poses go, if anybody wants them.
+    axis
+        The crank axis as measured on the bicycle, if it was.
     """
 
-    def __init__(self, plan: Plan, buffer: FrameBuffer, keeper: CycleKeeper | None = None) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        buffer: FrameBuffer,
+        keeper: CycleKeeper | None = None,
+        axis: KnownAxis | None = None,
+    ) -> None:
         self._plan = plan
+        self._axis = axis
         self._buffer = buffer
         self._keeper = keeper
         self._slots = [
@@ -133,15 +142,15 @@ class EventMaker:
         self._put_virtual(bike, full[:, :, markers:], phase)
         return full
 
-    @staticmethod
-    def _put_virtual(bike: BikeFrame, points: FloatArray, phase: FloatArray) -> None:
+    def _put_virtual(self, bike: BikeFrame, points: FloatArray, phase: FloatArray) -> None:
         """Fill points (..., 3, 3), the virtual ones, at crank phases (...) rad."""
         points[...] = np.nan
         for k, (side, lead) in enumerate((("L", np.pi), ("R", 0.0))):
             if side in bike.cranks:
                 crank = bike.cranks[side]
-                points[..., k, 0] = crank.centre[0] + crank.length * np.sin(phase + lead)
-                points[..., k, 1] = crank.centre[1] + crank.length * np.cos(phase + lead)
+                centre = crank.centre if self._axis is None else self._axis.centre(bike, crank)
+                points[..., k, 0] = centre[0] + crank.length * np.sin(phase + lead)
+                points[..., k, 1] = centre[1] + crank.length * np.cos(phase + lead)
                 points[..., k, 2] = crank.outward
         points[..., 2, :] = 0.0
 

@@ -16,7 +16,7 @@ from livefit.definitions.models import Event, Measure
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.channels import NewestChannels
-from livefit.kernel.crank import BikeFrame
+from livefit.kernel.crank import BikeFrame, KnownAxis
 from livefit.kernel.cycles import CycleKeeper, GridPoses, StrokeCycle
 from livefit.kernel.events import EventMaker, EventValues
 from livefit.kernel.follower import CrankFollower, foot_columns, foot_places
@@ -47,6 +47,9 @@ class Kernel:
         Definitions; a measure whose markers are missing from the stream is left out.
     seat_tube_deg
         Seat-tube angle of the bicycle, deg.
+    axis
+        The crank axis as measured on the bicycle: where the feet are less sure of it, the pedal
+        spindle turns about it.
     with_cycles
         Whether to keep whole cycles and poses for :meth:`take_cycles` and :meth:`take_poses`.
 
@@ -70,6 +73,7 @@ class Kernel:
         events: Sequence[Event],
         *,
         seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
+        axis: KnownAxis | None = None,
         with_cycles: bool = False,
     ) -> None:
         self._stream = stream
@@ -94,7 +98,7 @@ class Kernel:
         self._reached = -np.inf
         self._refused_turn: int | None = None
         self._keeper = CycleKeeper(self.plan.sides) if with_cycles else None
-        self._events = EventMaker(self.plan, self._buffer, self._keeper)
+        self._events = EventMaker(self.plan, self._buffer, self._keeper, axis)
         self.refused: Counter[str] = Counter()
         self.strokes: Counter[str] = Counter()
 

@@ -96,6 +96,7 @@ def open_stream(
         definitions.measures,
         definitions.events,
         seat_tube_deg=settings.seat_tube_deg,
+        axis=settings.axis,
         with_cycles=True,
     )
     return reader, Intake(reader.info, labels), kernel

@@ -8,7 +8,8 @@ from uuid import uuid4
 import numpy as np
 
 from livefit.definitions import Definitions
-from livefit.frames import MarkerBlock
+from livefit.frames import MarkerBlock, Up
+from livefit.kernel.plan import check_seat_tube
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
 from livefit.node.settings import Settings
@@ -18,6 +19,12 @@ from livefit.node.snapshots import (
     live_messages,
     window_message,
 )
+from livefit.node.standing import (
+    MeasuredBicycle,
+    Placed,
+    bicycle_warnings,
+    place_bicycle,
+)
 from livefit.node.trials import Trials
 from livefit.wire.messages import (
     Description,
@@ -26,6 +33,7 @@ from livefit.wire.messages import (
     Live,
     Pose,
     Snapshot,
+    StandingBicycle,
     State,
 )
 from livefit.wire.numbers import buffer, number
@@ -63,6 +71,7 @@ class Processing:
     def __init__(self, definitions: Definitions, settings: Settings) -> None:
         self._definitions = definitions
         self._name = uuid4().hex[:12]
+        self._seat_tube_deg = settings.seat_tube_deg
         self._number = 0
         self._description: Description | None = None
         self._problem: str | None = None
@@ -75,6 +84,9 @@ class Processing:
         self.trials = Trials(definitions, settings, self._name)
         self.refused_messages = 0
         self.changed = True
+        self._bicycle: MeasuredBicycle | None = None
+        self._placed: Placed | None = None
+        self._bicycle_due = False
         definitions.discipline(settings.discipline)
 
     def describe(self, description: Description) -> None:
@@ -84,6 +96,7 @@ class Processing:
         self._description = None
         self._problem = None
         self.changed = True
+        self._adopt(description.up)
         try:
             self._reader, self._intake, self._kernel = open_stream(
                 description, self._definitions, self.trials.settings
@@ -132,6 +145,54 @@ class Processing:
         if described is not None:
             self.describe(described)
         self._intake = intake
+
+    def stand(self, bicycle: MeasuredBicycle | None) -> None:
+        """Stand a measured bicycle under the rider; None: take it away.
+
+        Raises
+        ------
+        ValueError
+            If no seat tube has its angle.
+        """
+        if bicycle is not None and bicycle.seat_tube_deg is not None:
+            check_seat_tube(bicycle.seat_tube_deg)
+        self._bicycle, self._bicycle_due = bicycle, True
+        described = self._description
+        before = self.trials.settings
+        self._adopt(described.up if described else "+z")
+        if described is not None and self.trials.settings != before:
+            self._begin_anew()
+
+    def _adopt(self, up: Up) -> None:
+        """Set what the measured bicycle decides, as it stands with this axis up."""
+        bicycle = self._bicycle
+        tube = self._seat_tube_deg if bicycle is None else bicycle.standing_seat_tube(up)
+        axis = None if bicycle is None else bicycle.axis
+        self.trials.settings = self.trials.settings.with_bicycle(
+            self._seat_tube_deg if tube is None else tube, axis
+        )
+
+    def standing_bicycle(self) -> StandingBicycle | None:
+        """The bicycle where it stands, once after each change of it."""
+        bike = self._kernel.bike if self._description is not None else None
+        if self._bicycle is not None:
+            placed = place_bicycle(self._bicycle, bike)
+            if self._placed is None or not placed.near(self._placed):
+                self._placed, self._bicycle_due = placed, True
+        elif self._placed is not None:
+            self._placed = None
+        if not self._bicycle_due:
+            return None
+        self._bicycle_due = False
+        points = {} if self._placed is None else self._placed.points
+        return StandingBicycle(
+            node=self._name, points={name: place.tolist() for name, place in points.items()}
+        )
+
+    def _bicycle_warnings(self) -> list[str]:
+        if self._bicycle is None or self._kernel.bike is None:
+            return []
+        return bicycle_warnings(self._bicycle, self._kernel.bike)
 
     def catch_up(self) -> None:
         """Give the kernel what was gathered while no value could become ready."""
@@ -197,7 +258,9 @@ class Processing:
             edited_bands=len(fit.edited),
             workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
             device=self._intake.device.newest if ready else None,
-            warnings=[*trials.warnings(), *self._intake.warnings(now)] if ready else [],
+            warnings=[*trials.warnings(), *self._intake.warnings(now), *self._bicycle_warnings()]
+            if ready
+            else [],
         )
 
     def _state(self, now: float) -> State:

@@ -9,6 +9,7 @@ from typing import Any
 from livefit.kernel.rolling import Rolling
 from livefit.node.fit import Pair
 from livefit.node.processing import Processing
+from livefit.node.standing import read_bicycle
 
 Args = dict[str, Any]
 
@@ -120,6 +121,11 @@ def _choose(node: Processing, args: Args) -> Args:
     return {}
 
 
+def _bicycle(node: Processing, args: Args) -> Args:
+    node.stand(read_bicycle(args) if args else None)
+    return {"seat_tube_deg": node.trials.settings.seat_tube_deg}
+
+
 def _history(node: Processing, args: Args) -> Args:
     strokes = args.get("strokes", HISTORY_STROKES)
     if isinstance(strokes, bool) or not isinstance(strokes, int) or not 0 < strokes <= MOST_HISTORY:
@@ -144,6 +150,7 @@ OPERATIONS: dict[str, Callable[[Processing, Args], Args]] = {
     "set_band": _set_band,
     "reset_bands": _reset_bands,
     "choose": _choose,
+    "bicycle": _bicycle,
     "history": _history,
 }
 

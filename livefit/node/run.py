@@ -78,7 +78,10 @@ def run_node(
     with (
         Subscriber(endpoints.frames, ["description", "frames", "device"]) as frames,
         Publisher(
-            endpoints.results, cached=["results", "baseline"], display=True, limits=limits
+            endpoints.results,
+            cached=["results", "baseline", "bicycle"],
+            display=True,
+            limits=limits,
         ) as results,
         ControlServer(endpoints.control, limits=limits) as control,
     ):
@@ -127,6 +130,9 @@ class _Loop:
             cycles = self._processing.trials.cycles()
             if cycles is not None:
                 self._results.publish(cycles)
+        bicycle = self._processing.standing_bicycle()
+        if bicycle is not None:
+            self._results.publish(bicycle)
         pose = self._processing.trials.baseline_pose()
         if pose is not None:
             self._results.publish(pose)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from livefit.kernel.crank import KnownAxis
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, check_seat_tube
 from livefit.kernel.rolling import Rolling
 
@@ -27,6 +28,8 @@ class Settings:
         Seat-tube angle of the bicycle.
     holds_within
         By unit: how narrow a mean's interval must be for it to hold.
+    axis
+        The crank axis as measured on the bicycle, if it was.
     marker_set
         Name of the marker set; None = the one that fits the stream's labels best.
     """
@@ -35,6 +38,7 @@ class Settings:
     discipline: str = "road_endurance"
     seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG
     marker_set: str | None = None
+    axis: KnownAxis | None = None
     holds_within: Mapping[str, float] = field(default_factory=lambda: HOLDS_WITHIN)
 
     def __post_init__(self) -> None:
@@ -43,6 +47,10 @@ class Settings:
     def with_window(self, window: Rolling) -> Settings:
         """The same with another window."""
         return replace(self, window=window)
+
+    def with_bicycle(self, seat_tube_deg: float, axis: KnownAxis | None) -> Settings:
+        """The same on another bicycle."""
+        return replace(self, seat_tube_deg=seat_tube_deg, axis=axis)
 
     def with_discipline(self, discipline: str) -> Settings:
         """The same with another discipline."""

@@ -21,6 +21,7 @@ from livefit.wire.messages import (
     Reply,
     Request,
     Snapshot,
+    StandingBicycle,
     Stroke,
 )
 
@@ -33,6 +34,7 @@ TOPICS: Final[dict[str, type[Message]]] = {
     "strokes": Stroke,
     "cycles": Cycles,
     "baseline": MeanPose,
+    "bicycle": StandingBicycle,
 }
 """What is published under each topic."""
 

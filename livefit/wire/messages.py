@@ -272,6 +272,14 @@ class MeanPose(Message):
     350 deg; NaN = missing; empty: there is no baseline."""
 
 
+class StandingBicycle(Message):
+    """Topic ``bicycle``: the measured bicycle, where it stands under the rider."""
+
+    node: str
+    points: dict[str, list[float]]
+    """By the name of the touched point: mm in the bike's axes; empty: there is none."""
+
+
 class Live(Message):
     """One measure of the newest frame: quick and rough, for the eye only."""
 

@@ -17,6 +17,7 @@ from livefit.wire.messages import (
     Message,
     Request,
     SideCycles,
+    StandingBicycle,
     Stroke,
 )
 from tests.wire.msgpack_by_hand import read
@@ -33,6 +34,7 @@ PUBLISHED: list[Message] = [
     ),
     Cycles(node="n", sides=[_SIDE]),
     MeanPose(node="n", labels=["R_GT"], xyz=bytes(36 * 12)),
+    StandingBicycle(node="n", points={"head_top_left": [385.0, 560.0, -20.0]}),
     DeviceState(stream="a", battery=0.5, link=1.0, temperature_c=31.5, lost=2, note="warm"),
 ]  # fmt: skip
 PAIRS = [["knee_flexion", "bdc"], ["hip_angle", "tdc"]]
@@ -52,6 +54,7 @@ REQUESTS: list[Message] = [
     Request(op="reset_bands"),
     Request(op="choose", args={"screen": "rider", "rows": PAIRS}),
     Request(op="history", args={"rows": PAIRS, "strokes": 20}),
+    Request(op="bicycle", args={"points": {"head_top_left": [385.0, 560.0, -20.0]}}),
     Request(op="source", args={"op": "source.saddle", "args": {"height_mm": 20.0}}),
 ]
 
