@@ -10,7 +10,7 @@ from livefit.cli.common import CAUTION
 from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
-from livefit.cli.processes import capture, process
+from livefit.cli.processes import capture, process, replay
 from livefit.cli.record import record
 from livefit.cli.screens import dashboard, rider, watch
 
@@ -22,6 +22,7 @@ app = typer.Typer(
 )
 app.command("demo")(demo)
 app.command("capture")(capture)
+app.command("replay")(replay)
 app.command("process")(process)
 app.command("dashboard")(dashboard)
 app.command("rider")(rider)

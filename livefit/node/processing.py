@@ -11,6 +11,7 @@ from livefit.definitions import Definitions
 from livefit.frames import MarkerBlock
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
+from livefit.node.recorder_watch import RecorderWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import (
     crank_messages,
@@ -54,6 +55,8 @@ class Processing:
 
     Attributes
     ----------
+    recorder
+        What it says of the recording under way.
     trials
         The numbers, and what the fitter does with them.
     changed
@@ -73,6 +76,7 @@ class Processing:
         self._frame_sent: float | None = None
         self._last_heard: float | None = None
         self.trials = Trials(definitions, settings, self._name)
+        self.recorder = RecorderWatch()
         self.refused_messages = 0
         self.changed = True
         definitions.discipline(settings.discipline)
@@ -197,8 +201,14 @@ class Processing:
             edited_bands=len(fit.edited),
             workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
             device=self._intake.device.newest if ready else None,
-            warnings=[*trials.warnings(), *self._intake.warnings(now)] if ready else [],
+            warnings=[*(self._warnings(now) if ready else []), *self.recorder.warnings(now)],
+            recording=self.recorder.name(now),
+            recorded=self.recorder.recorded(now),
+            since=trials.since,
         )
+
+    def _warnings(self, now: float) -> list[str]:
+        return [*self.trials.warnings(), *self._intake.warnings(now)]
 
     def _state(self, now: float) -> State:
         if self._description is None:
