@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from livefit.cli import common
 from livefit.session.gather import Gathered, Reading
 from livefit.session.gather import gather as gather_trials
-from livefit.session.models import FitSession, Person, Trial
+from livefit.session.models import FitSession, Person, Trial, new_id
 
 UNNAMED = "unnamed rider"
 
@@ -46,7 +46,7 @@ def gather(
     for note in found.notes:
         typer.secho(f"livefit: {file.name}: {note}", err=True, fg="yellow")
     session = _joined(_session(into), found, rider, file.name)
-    text = session.model_dump_json(indent=1)
+    text = session.model_dump_json()
     target = out or into
     if target is None:
         typer.echo(text)
@@ -77,7 +77,11 @@ def _joined(before: FitSession | None, found: Gathered, rider: str, name: str) -
         times = [trial.began for trial in found.trials if trial.began is not None]
         began = min(times, default=datetime.now().astimezone())
         before = FitSession(
-            rider=Person(name=rider), began=began, discipline=found.discipline, trials=[]
+            id=new_id(),
+            rider=Person(id=new_id(), name=rider),
+            began=began,
+            discipline=found.discipline,
+            trials=[],
         )
     elif name in before.recordings:
         raise ValueError(

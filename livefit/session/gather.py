@@ -91,7 +91,7 @@ class _Slot:
     after: dict[str, float] = field(default_factory=dict)
 
 
-def gather(path: Path, definitions: Definitions, reading: Reading = Reading()) -> Gathered:
+def gather(path: Path, definitions: Definitions, reading: Reading | None = None) -> Gathered:
     """Make the trials of a recording.
 
     Parameters
@@ -114,6 +114,7 @@ def gather(path: Path, definitions: Definitions, reading: Reading = Reading()) -
     ValueError
         If the recording cannot be read, or its labels fit no marker set.
     """
+    reading = reading or Reading()
     definitions.discipline(reading.discipline)
     parts, notes = _parts(path)
     intervals = intervals_of(path) if is_recorded(path) else []
@@ -347,7 +348,7 @@ def _trial(
         number=count,
         began=None if ride.began_s is None else _moment(ride.began_s),
         seconds=round(ride.seconds, 3),
-        sides={("L",): "left", ("R",): "right"}.get(tuple(sorted(seen)), "both"),
+        sides="both" if len(seen) != 1 else "left" if seen == {"L"} else "right",
         adjustments=adjustments,
         cadence_rpm=cadence,
         workload_w=watts,

@@ -83,6 +83,9 @@ def _of_one_node(told: list[_Told]) -> list[Interval]:
     for each in told:
         number = max((m.number for m in each.last.marks if m.number in kept), default=0)
         by_mark.setdefault(number, []).append(each)
+    for number in kept.keys() - by_mark.keys():
+        # The next one came at once.
+        by_mark[number] = [each for each in told if number in {m.number for m in each.last.marks}]
     found = []
     for number, own in sorted(by_mark.items()):
         first = min(own, key=lambda each: each.first_s)

@@ -10,12 +10,13 @@ from typing import Final
 import numpy as np
 
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
-from livefit.recording.reading import Survey, entries, survey
+from livefit.recording.reading import Entry, Survey, entries, survey
 from livefit.recording.writing import ENDING
 from livefit.sources.reading import UP, Recording, RecordingError
-from livefit.wire.blocks import FrameReader, joined, runs
+from livefit.wire.blocks import FrameReader
 from livefit.wire.codec import WireError, decode
 from livefit.wire.messages import Description, DeviceState, Frames, Message
+from livefit.wire.together import decode_together
 
 ANEW_S: Final = 1.0
 """Numbers that go back by more than so much time: the device began to count anew."""
@@ -187,51 +188,62 @@ def _parts(found: Survey, unread: Unread) -> list[_Part]:
     parts: list[_Part] = []
     readers: dict[str, tuple[Description, FrameReader]] = {}
     newest: dict[str, _Part] = {}
-    waiting: list[Frames] = []
-    arrived: list[float] = []
+    waiting: list[Entry] = []
 
     def use() -> None:
         done = 0
-        for run in runs(waiting):
-            came = arrived[done], arrived[done + len(run) - 1]
-            done += len(run)
-            described, reader = readers[run[0].stream]
-            for block in _blocks(reader, run, unread):
+        for count, frames in decode_together([entry.raw for entry in waiting]):
+            own = waiting[done : done + count]
+            done += count
+            if frames is None:
+                unread.count += 1
+                continue
+            if frames.stream not in readers:
+                continue
+            described, reader = readers[frames.stream]
+            for block in _blocks(reader, frames, own, unread):
                 part = newest.get(described.stream)
                 first, last = int(block.numbers[0]), int(block.numbers[-1])
                 if part is None or first < part.last - ANEW_S * reader.info.rate_hz:
                     part = newest[described.stream] = _Part(described, reader.info)
                     parts.append(part)
                 part.blocks.append(block)
+                came = own[0].arrived_ns / 1e9, own[-1].arrived_ns / 1e9
                 part.arrivals += zip(block.t[[0, -1]].tolist(), came, strict=True)
                 part.last = max(part.last, last)
         waiting.clear()
-        arrived.clear()
 
-    for after_s, message in recorded_messages(found, 0.0, unread):
-        if isinstance(message, Description) and message.stream not in readers:
-            try:
-                readers[message.stream] = message, FrameReader(message)
-            except WireError:
-                unread.count += 1
-        elif isinstance(message, Frames) and message.stream in readers:
-            waiting.append(message)
-            arrived.append(found.first_ns / 1e9 + after_s)
+    for entry in entries(found, topics=("description", "frames")):
+        if entry.topic == "frames":
+            waiting.append(entry)
             if len(waiting) >= TOGETHER:
                 use()
+            continue
+        use()
+        try:
+            message = decode(Description, entry.raw)
+            if message.stream not in readers:
+                readers[message.stream] = message, FrameReader(message)
+        except WireError:
+            unread.count += 1
     use()
     return parts
 
 
-def _blocks(reader: FrameReader, run: list[Frames], unread: Unread) -> list[MarkerBlock]:
+def _blocks(
+    reader: FrameReader, frames: Frames, own: list[Entry], unread: Unread
+) -> list[MarkerBlock]:
     """Read messages as one; where that is refused, one by one, as the node does."""
     try:
-        return [reader.read(joined(run))]
+        return [reader.read(frames)]
     except WireError:
-        if len(run) == 1:
-            unread.count += 1
-            return []
-    return [block for message in run for block in _blocks(reader, [message], unread)]
+        blocks = []
+        for entry in own:
+            try:
+                blocks.append(reader.read(decode(Frames, entry.raw)))
+            except WireError:
+                unread.count += 1
+        return blocks
 
 
 def _in_order(blocks: list[MarkerBlock], notes: list[str]) -> MarkerBlock:
