@@ -110,5 +110,7 @@ def _joined(run: _Run) -> Frames:
         stream=run.first["stream"],
         first=run.first["first"],
         count=run.count,
-        **{name: b"".join(parts) for name, parts in run.parts.items()},
+        t=b"".join(run.parts["t"]),
+        xyz=b"".join(run.parts["xyz"]),
+        channels=b"".join(run.parts["channels"]),
     )

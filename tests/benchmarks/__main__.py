@@ -6,7 +6,18 @@ import sys
 from argparse import ArgumentParser
 from importlib import import_module
 
-NAMES = ("accuracy", "latency", "batch", "drawing", "fuzz", "bicycle", "load", "change")
+NAMES = (
+    "accuracy",
+    "latency",
+    "batch",
+    "drawing",
+    "fuzz",
+    "bicycle",
+    "load",
+    "change",
+    "torture",
+    "recording",
+)
 
 
 def main(words: list[str]) -> None:

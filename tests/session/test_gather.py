@@ -161,10 +161,10 @@ def test_numbers_are_those_of_the_strokes_that_were_published(fit: Recorded) -> 
     """Witness: plain sums over the strokes' messages, by the mark in force at the end."""
     published: dict[tuple[int, Key], list[float]] = defaultdict(list)
     for stroke in fit.strokes:
-        trial = {0: 0, 1: 1, 2: 1, 3: 2}[stroke.marks]
+        number = {0: 0, 1: 1, 2: 1, 3: 2}[stroke.marks]
         for measure, value in zip(stroke.measures, stroke.values, strict=True):
             if value is not None:
-                published[trial, (measure, stroke.side, stroke.event)].append(value)
+                published[number, (measure, stroke.side, stroke.event)].append(value)
     compared = 0
     for trial in fit.trials:
         for key, row in by_key(trial.numbers).items():
