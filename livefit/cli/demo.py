@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import socket
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from livefit.cli import common
+from livefit.cli.children import Child, all_alive, child
+from livefit.cli.scripted_fit import FIT_S, LEAST_S, scripted_fit
 from livefit.dashboard.link import NEWEST, STROKES
 from livefit.node.run import NodeEndpoints
 from livefit.wire.messages import Message
 from livefit.wire.sockets import Subscriber
 
-_END_S = 3.0
 _POLL_S = 0.1
 
 
@@ -28,6 +27,14 @@ def demo(
     headless: Annotated[bool, typer.Option(help="No window: write a picture at the end.")] = False,
     seconds: Annotated[
         float | None, typer.Option(min=3.0, help="End after so many seconds (headless: 20).")
+    ] = None,
+    fit: Annotated[
+        Path | None,
+        typer.Option(
+            "--fit",
+            help="Fit by itself (baseline, saddle up 5 mm twice), without a window, and record it "
+            f"in this .mcap file; takes {FIT_S:g} s, or --seconds from {LEAST_S:g} on.",
+        ),
     ] = None,
     picture: Annotated[Path, typer.Option(help="Where the picture goes.")] = Path("livefit.png"),
     size: Annotated[str, typer.Option(help="Size of the picture in pixels.")] = "1920x1080",
@@ -60,6 +67,10 @@ def demo(
             running.enter_context(child(source)),
             running.enter_context(child([*node, "--discipline", discipline])),
         ]
+        if fit is not None:
+            scripted_fit(at, fit, seconds or FIT_S, common.stop_on_signals(), started)
+            typer.echo(f"{common.CAUTION}\nA simulated fit, recorded: {fit}")
+            return
         if headless or not has_display():
             if not headless:
                 typer.echo("There is no display here: no window, a picture instead.")
@@ -73,46 +84,15 @@ def demo(
         _wait(screen, started, seconds)
 
 
-class Child(subprocess.Popen[bytes]):
-    """One of the program's other commands in a process of its own."""
-
-    def __init__(self, arguments: list[str]) -> None:
-        self.command = " ".join(arguments[:2])
-        super().__init__([sys.executable, "-m", "livefit", *arguments])
-
-
-@contextmanager
-def child(arguments: list[str]) -> Iterator[Child]:
-    """A command that runs until the end of the block."""
-    process = Child(arguments)
-    try:
-        yield process
-    finally:
-        process.terminate()
-        try:
-            process.wait(_END_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-
-
 def _wait(screen: Child, others: list[Child], seconds: float | None) -> None:
     """Until the window is closed, Ctrl-C, the time is up, or a process ends by itself."""
     stopped = common.stop_on_signals()
     end = time.monotonic() + seconds if seconds else float("inf")
     while screen.poll() is None and not stopped() and time.monotonic() < end:
-        _all_alive(others)
+        all_alive(others)
         time.sleep(_POLL_S)
     if screen.returncode:
         raise ValueError("the window could not be opened; try --headless for a picture")
-
-
-def _all_alive(processes: list[Child]) -> None:
-    for process in processes:
-        if process.poll() is not None:
-            raise ValueError(
-                f"'livefit {process.command}' ended with status {process.returncode}; see above"
-            )
 
 
 def _picture(
@@ -146,7 +126,7 @@ def _listen(
     end = time.monotonic() + seconds
     with Subscriber(endpoint, (*NEWEST, STROKES), display=True) as results:
         while time.monotonic() < end and not stopped():
-            _all_alive(processes)
+            all_alive(processes)
             for _, message in results.poll(_POLL_S):
                 on_message(message, time.monotonic())
 

@@ -13,7 +13,7 @@ from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
 from livefit.cli.pointer import pointer
 from livefit.cli.predict import predict_file
-from livefit.cli.processes import capture, process
+from livefit.cli.processes import capture, process, replay
 from livefit.cli.record import record
 from livefit.cli.report import report
 from livefit.cli.screens import dashboard, rider, watch
@@ -29,6 +29,7 @@ app = typer.Typer(
 )
 app.command("demo")(demo)
 app.command("capture")(capture)
+app.command("replay")(replay)
 app.command("process")(process)
 app.command("dashboard")(dashboard)
 app.command("rider")(rider)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -41,6 +42,24 @@ def capture(
         lossless=named.get("speed") == "0",
         side=named.get("side", "both"),
     )
+
+
+@common.plain_errors
+def replay(
+    file: Annotated[Path, typer.Argument(help="Recording: .mcap, .c3d, .trc or .csv.")],
+    speed: Annotated[
+        float, typer.Option(min=0.0, help="1: as it was; 0: as fast as it is taken.")
+    ] = 1.0,
+    from_s: Annotated[float, typer.Option("--from", min=0.0, help="Begin so many s in.")] = 0.0,
+    loop: Annotated[bool, typer.Option("--loop", help="Begin again at the end.")] = False,
+    frames: common.FramesAt = common.FRAMES,
+    control: common.SourceControlAt = common.SOURCE_CONTROL,
+    verbose: Verbose = False,
+) -> None:
+    """Publish a recording's frames as if they came live, until it ends or Ctrl-C."""
+    options = [f"path={file}", f"speed={speed:g}", f"from={from_s!r}"]
+    options += ["loop=yes"] if loop else []
+    capture("recording", options, frames, control, verbose)
 
 
 def _named(options: list[str]) -> dict[str, str]:

@@ -34,6 +34,7 @@ def record(
     ] = KEEP_FREE / 1e6,
     frames: common.FramesAt = common.FRAMES,
     results: common.ResultsAt = common.RESULTS,
+    control: common.ControlAt = common.CONTROL,
 ) -> None:
     """Record frames and results until Ctrl-C. It is a rider's health data: it stays here.
 
@@ -50,6 +51,7 @@ def record(
         results,
         directory,
         stop,
+        control_endpoint=control,
         keep_free=round(1e6 * keep_free_mb),
         on_progress=shown.show,
     )

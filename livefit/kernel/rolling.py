@@ -76,12 +76,20 @@ def summarise(values: FloatArray) -> Summary:
     known = np.isfinite(values)
     n = known.sum(axis=0).astype(float)
     some = np.where(n > 0, n, np.nan)
-    mean = np.where(known, values, 0.0).sum(axis=0) / some
-    square = np.where(known, (values - mean) ** 2, 0.0).sum(axis=0)
+    mean = _total(np.where(known, values, 0.0)) / some
+    square = _total(np.where(known, (values - mean) ** 2, 0.0))
     sd = np.sqrt(square / np.where(n > 1, n - 1, np.nan))
     se = sd / np.sqrt(some)
     half = stdtrit(np.where(n > 1, n - 1, np.nan), 0.975) * se
     return Summary(n, _last(values, known), mean, sd, se, mean - half, mean + half)
+
+
+def _total(values: FloatArray) -> FloatArray:
+    """Sums down the rows, one row after the other: the same bits for any number of columns."""
+    if not len(values):
+        return np.zeros(values.shape[1:])
+    total: FloatArray = np.add.accumulate(values, axis=0)[-1]
+    return total
 
 
 def _last(values: FloatArray, known: NDArray[np.bool_]) -> FloatArray:

@@ -12,6 +12,7 @@ from livefit.frames import MarkerBlock, Up
 from livefit.kernel.plan import check_seat_tube
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
+from livefit.node.recorder_watch import RecorderWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import (
     crank_messages,
@@ -62,6 +63,8 @@ class Processing:
 
     Attributes
     ----------
+    recorder
+        What it says of the recording under way.
     trials
         The numbers, and what the fitter does with them.
     changed
@@ -82,6 +85,7 @@ class Processing:
         self._frame_sent: float | None = None
         self._last_heard: float | None = None
         self.trials = Trials(definitions, settings, self._name)
+        self.recorder = RecorderWatch()
         self.refused_messages = 0
         self.changed = True
         self._bicycle: MeasuredBicycle | None = None
@@ -258,10 +262,18 @@ class Processing:
             edited_bands=len(fit.edited),
             workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
             device=self._intake.device.newest if ready else None,
-            warnings=[*trials.warnings(), *self._intake.warnings(now), *self._bicycle_warnings()]
-            if ready
-            else [],
+            warnings=[*(self._warnings(now) if ready else []), *self.recorder.warnings(now)],
+            recording=self.recorder.name(now),
+            recorded=self.recorder.recorded(now),
+            since=trials.since,
         )
+
+    def _warnings(self, now: float) -> list[str]:
+        return [
+            *self.trials.warnings(),
+            *self._intake.warnings(now),
+            *self._bicycle_warnings(),
+        ]
 
     def _state(self, now: float) -> State:
         if self._description is None:

@@ -6,10 +6,13 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from pydantic import ValidationError
+
 from livefit.kernel.rolling import Rolling
 from livefit.node.fit import Pair
 from livefit.node.processing import Processing
 from livefit.node.standing import read_bicycle
+from livefit.wire.messages import Recorded
 
 Args = dict[str, Any]
 
@@ -41,14 +44,30 @@ def answer(node: Processing, op: str, args: Args, now: float) -> dict[str, Any]:
         status = node.snapshot(now).model_dump(exclude={"rows", "cranks"})
         node.changed = changed
         return status
+    if op == "recording":
+        return _recording(node, args, now)
     if op not in OPERATIONS:
-        known = ", ".join(["status", *OPERATIONS, "source"])
+        known = ", ".join(["status", *OPERATIONS, "recording", "source"])
         raise ValueError(f"there is no operation {op!r}; known are {known}")
     node.catch_up()
     node.trials.settle()
     result = OPERATIONS[op](node, args)
     node.changed = True
     return result
+
+
+def _recording(node: Processing, args: Args, now: float) -> Args:
+    """Take what a recorder says; this touches no number."""
+    name, ended = args.get("name"), args.get("ended", "")
+    if name is None and isinstance(ended, str):
+        node.recorder.end(ended[:500])
+        return {}
+    try:
+        recorded = Recorded.model_validate(args)
+    except ValidationError as error:
+        raise ValueError(f"recording: {error.errors()[0]['msg']}") from error
+    node.recorder.take(_text(args, "name")[:200], recorded, now)
+    return {}
 
 
 def _set_window(node: Processing, args: Args) -> Args:

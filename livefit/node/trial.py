@@ -61,6 +61,8 @@ class Trial:
         By side: strokes up to this number began before the trial and do not count.
     mark, mark_before
         Numbers of the marks in force during the trial and before it; 0 = none.
+    since
+        Device time (s) of the newest frame when it began; None: with the stream.
     """
 
     def __init__(
@@ -73,12 +75,14 @@ class Trial:
         *,
         mark: int,
         mark_before: int,
+        since: float | None = None,
     ) -> None:
         self.results = RollingResults(sides, measures, window, bands)
         self._sides, self._measures = sides, measures
         self._window = window
         self._after = after
         self.mark, self.mark_before = mark, mark_before
+        self.since = since
         self._cycles: dict[str, deque[StrokeCycle]] = {}
         self._turns: dict[int, FloatArray] = {}
         self._early: list[EventValues] = []
@@ -150,6 +154,7 @@ class Trial:
             earlier._after,
             mark=earlier.mark,
             mark_before=earlier.mark_before,
+            since=earlier.since,
         )
         joined.results.resume(earlier.results)
         joined._early = list(earlier._early)

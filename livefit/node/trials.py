@@ -69,7 +69,7 @@ class Trials:
     def _begin_trial(self, kernel: Kernel, mark_before: int) -> None:
         """Begin an empty trial; the strokes under way belong to what was before."""
         self.settle()
-        moment = kernel.moment()
+        moment, newest = kernel.moment(), kernel.newest()
         after = {}
         if moment is not None and np.isfinite(moment.crank):
             after = {
@@ -85,6 +85,7 @@ class Trials:
             after,
             mark=self.fit.mark_in_force,
             mark_before=mark_before,
+            since=newest[1] if newest else None,
         )
 
     def add(self, kernel: Kernel, values: Sequence[EventValues]) -> bool:
@@ -114,6 +115,11 @@ class Trials:
     def rows(self) -> list[Row]:
         """The rolling results of the present trial."""
         return self._rows.messages(self._result_rows(), self.fit)
+
+    @property
+    def since(self) -> float | None:
+        """Device time (s) of the newest frame when the averages began anew; None: they did not."""
+        return self._trial.since if self._kernel else None
 
     def strokes_in_window(self, side: str) -> int:
         """Strokes of a side in the window."""

@@ -11,19 +11,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Final, NamedTuple
 
 import zstandard
 from mcap.data_stream import ReadDataStream
 from mcap.exceptions import McapError
 from mcap.opcode import Opcode
-from mcap.records import Channel, Chunk, ChunkIndex, Message
+from mcap.records import Channel, Chunk, ChunkIndex
 from mcap.stream_reader import breakup_chunk, get_chunk_data_stream
 from mcap.writer import MCAP0_MAGIC
 
 from livefit.wire.codec import TOPICS
 
 _HEAD: Final = struct.Struct("<BQ")
+_MESSAGE: Final = struct.Struct("<HIQQ")
+"""Channel, sequence, log time and publish time: mcap.dev/spec, Message (op=0x05)."""
 _MOST_BYTES: Final = 256 * 2**20
 """A chunk that claims to be larger is damaged."""
 _MIDDLE: Final = "a part in the middle is damaged"
@@ -108,8 +110,7 @@ class Survey:
         return (max(place.last_ns for place in self.chunks) - self.first_ns) / 1e9
 
 
-@dataclass(frozen=True)
-class Entry:
+class Entry(NamedTuple):
     """One message as it was recorded; times in nanoseconds since 1970."""
 
     topic: str
@@ -126,7 +127,7 @@ class _Looked:
     channels: dict[int, str] = field(default_factory=dict)
     lost: int = 0
     why: str | None = None
-    bad: set[int] = field(default_factory=set)
+    met: set[int] = field(default_factory=set)
     data_ended: bool = False
     ended: bool = False
 
@@ -186,8 +187,8 @@ def _look_through(file: IO[bytes], size: int, looked: _Looked) -> None:
             return
         if opcode == Opcode.CHUNK:
             place = _whole_chunk(file.read(length), offset, looked)
+            looked.met.add(offset)
             if place is None:
-                looked.bad.add(offset)
                 looked.lose(end - offset, _MIDDLE)
             else:
                 looked.chunks.append(place)
@@ -210,8 +211,7 @@ def _note_index(opcode: int, record: bytes, looked: _Looked) -> None:
         index = ChunkIndex.read(stream)
     except _UNREADABLE:
         return
-    found = looked.bad.union(place.offset for place in looked.chunks)
-    if index.chunk_start_offset not in found:
+    if index.chunk_start_offset not in looked.met:
         looked.lose(index.chunk_length, _MIDDLE)
 
 
@@ -269,17 +269,30 @@ def entries(found: Survey, *, topics: tuple[str, ...] = (), from_s: float = 0.0)
     """
     begin_ns = found.first_ns + round(1e9 * from_s)
     wanted = topics or tuple(TOPICS)
+    channels = {number: topic for number, topic in found.channels.items() if topic in wanted}
     with found.path.open("rb") as file:
         for place in found.chunks:
-            for message, topic in _messages(file, place, found.channels):
-                if topic in wanted and (message.log_time >= begin_ns or topic == "description"):
-                    yield Entry(topic, message.data, message.log_time, message.publish_time)
+            for entry in _messages(file, place, channels):
+                if entry.arrived_ns >= begin_ns or entry.topic == "description":
+                    yield entry
 
 
-def _messages(
-    file: IO[bytes], place: Place, channels: dict[int, str]
-) -> Iterator[tuple[Message, str]]:
+def _messages(file: IO[bytes], place: Place, channels: dict[int, str]) -> Iterator[Entry]:
+    """Yield the messages of a chunk that lie in some channels.
+
+    The library makes an object of every field, which takes ten times as long.
+    """
     file.seek(place.offset + _HEAD.size)
-    for part in breakup_chunk(_chunk(file.read(place.length - _HEAD.size)), validate_crc=True):
-        if isinstance(part, Message) and part.channel_id in channels:
-            yield part, channels[part.channel_id]
+    chunk = _chunk(file.read(place.length - _HEAD.size))
+    stream, length = get_chunk_data_stream(chunk, validate_crc=True)
+    data = stream.read(length)
+    at = 0
+    while at < length:
+        opcode, size = _HEAD.unpack_from(data, at)
+        at += _HEAD.size
+        if opcode == Opcode.MESSAGE:
+            channel, _, arrived_ns, sent_ns = _MESSAGE.unpack_from(data, at)
+            if channel in channels:
+                raw = data[at + _MESSAGE.size : at + size]
+                yield Entry(channels[channel], raw, arrived_ns, sent_ns)
+        at += size

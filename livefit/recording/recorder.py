@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import shutil
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -13,8 +14,8 @@ from typing import Final
 
 from livefit.recording.counting import FrameCount
 from livefit.recording.writing import RecordingWriter, name_of, private_directory
-from livefit.wire.messages import PROTOCOL, Description, Frames, Message
-from livefit.wire.sockets import Subscriber, wait
+from livefit.wire.messages import PROTOCOL, Description, Frames, Message, Recorded
+from livefit.wire.sockets import ControlClient, Subscriber, wait
 
 FLUSH_S: Final = 0.5
 """What was heard is on the disk so soon."""
@@ -180,6 +181,15 @@ class RecordingRun:
         )
 
 
+@contextmanager
+def _client(endpoint: str | None) -> Iterator[ControlClient | None]:
+    if endpoint is None:
+        yield None
+        return
+    with ControlClient(endpoint) as client:
+        yield client
+
+
 def new_recording(directory: Path, keep_free: int = KEEP_FREE) -> RecordingWriter:
     """Create the file of a recording that begins now, named by the time of day.
 
@@ -199,12 +209,43 @@ def new_recording(directory: Path, keep_free: int = KEEP_FREE) -> RecordingWrite
     return RecordingWriter(directory, name_of(datetime.now()))
 
 
+class Announcer:
+    """Tells the node how the recording is, so that every window shows it.
+
+    Never waits for the node, which may be away.
+
+    Parameters
+    ----------
+    client
+        The node's control socket; None: nobody is told.
+    """
+
+    def __init__(self, client: ControlClient | None) -> None:
+        self._client = client
+        self._next_s = 0.0
+
+    def tell(self, recording: RecordingRun, refused: int, now: float) -> None:
+        """Say it if it is due; now: of the steady clock, s."""
+        if self._client is None or now < self._next_s:
+            return
+        self._next_s = now + FLUSH_S
+        progress = recording.progress(refused)
+        told = {key: getattr(progress, key) for key in Recorded.model_fields}
+        self._client.tell("recording", {"name": progress.path.name, **told})
+
+    def end(self, why: str = "") -> None:
+        """Say that it ended, and why if it was not meant to."""
+        if self._client is not None:
+            self._client.tell("recording", {"name": None, "ended": why})
+
+
 def run_recorder(
     frames_endpoint: str,
     results_endpoint: str,
     directory: Path,
     stop: Callable[[], bool],
     *,
+    control_endpoint: str | None = None,
     keep_free: int = KEEP_FREE,
     on_progress: Callable[[Progress], None] = lambda _: None,
 ) -> Progress:
@@ -218,6 +259,8 @@ def run_recorder(
         Where the file is made.
     stop
         Asked many times a second.
+    control_endpoint
+        Where the node is told how the recording is; None: it is not told.
     keep_free
         Bytes to leave free on the disk.
     on_progress
@@ -244,9 +287,10 @@ def run_recorder(
     with (
         Subscriber(frames_endpoint, FROM_FRAMES) as frames,
         Subscriber(results_endpoint, FROM_RESULTS) as results,
+        _client(control_endpoint) as client,
         new_recording(directory, keep_free) as writer,
     ):
-        recording = RecordingRun(writer, notes, keep_free=keep_free)
+        recording, announcer = RecordingRun(writer, notes, keep_free=keep_free), Announcer(client)
         size, room = writer.size, True
         while room and not stop():
             wait([frames, results], _WAIT_S)
@@ -255,10 +299,16 @@ def run_recorder(
                 arrived = time.monotonic()
                 for topic, message, raw in messages:
                     recording.take(topic, message, raw, arrived)
-            room = recording.tick()
+            try:
+                room = recording.tick()
+            except OSError as error:
+                announcer.end(str(error.strerror or error))
+                raise
             refused = frames.refused + results.refused
             if writer.size != size:
                 size = writer.size
                 on_progress(recording.progress(refused))
+            announcer.tell(recording, refused, time.monotonic())
+        announcer.end("" if room else "the disk is nearly full")
         recording.close(refused)
         return recording.progress(refused, full=not room)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from collections.abc import Callable
 from datetime import datetime
@@ -162,6 +163,15 @@ class RecordingWriter:
             while done < len(data):
                 done += self._write(self._descriptor, bytes(data[done:]))
             os.fsync(self._descriptor)
+            if os.fstat(self._descriptor).st_nlink == 0:
+                self._close()
+                raise RecordingStoppedError(
+                    errno.ENOENT,
+                    f"the recording was stopped and is lost: {self.path} was removed while it was "
+                    "written; begin another one",
+                )
+        except RecordingStoppedError:
+            raise
         except OSError as error:
             with contextlib.suppress(OSError):
                 os.ftruncate(self._descriptor, self.size)

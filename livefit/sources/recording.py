@@ -16,7 +16,8 @@ from livefit.recording.reading import survey
 from livefit.sources.base import Source, check_options, number_option, switch_option
 from livefit.sources.files import read_recording
 from livefit.sources.reading import Recording
-from livefit.sources.recorded import RecordedReplay, is_recorded, refuse_units
+from livefit.sources.recorded import is_recorded, refuse_units
+from livefit.sources.replayed import RecordedReplay
 
 log = logging.getLogger(__name__)
 

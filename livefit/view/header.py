@@ -15,6 +15,7 @@ from livefit.wire.messages import Snapshot
 LOST_SHARE = 0.01
 DELAY_MS = 250.0
 LOW_BATTERY = 0.2
+SHORT_OF_ROOM_S = 600.0
 """Beyond these the stream is marked as one to look after."""
 
 
@@ -64,9 +65,7 @@ def header_readouts(
         Readout(words.RATE, format_value(health.rate_hz, 0), "Hz"),
         Readout(words.LOST, f"{health.lost}", _percent(share), share >= LOST_SHARE),
         Readout(words.DELAY, format_value(health.delay_ms, 0), "ms", late),
-        Readout(words.RECORDING, words.OFF)
-        if snapshot.recording is None
-        else Readout(words.RECORDING, words.ON, snapshot.recording),
+        _recording(snapshot),
         Readout(
             words.EDITED if snapshot.edited_bands else words.DISCIPLINE,
             titles.get(snapshot.discipline, snapshot.discipline),
@@ -78,6 +77,18 @@ def header_readouts(
             else words.NOTHING,
         ),
     )
+
+
+def _recording(snapshot: Snapshot) -> Readout:
+    """Whether and how long it records, and how long the disk has room for."""
+    recorded = snapshot.recorded
+    if recorded is None:
+        known = snapshot.recording is not None
+        return Readout(words.RECORDING, words.ON if known else words.OFF, snapshot.recording or "")
+    left = recorded.left_s
+    room = "" if left is None else words.LEFT.format(time=words.span(left))
+    short = left is not None and left < SHORT_OF_ROOM_S
+    return Readout(words.RECORDING, words.span(recorded.seconds), room, short)
 
 
 def _battery(snapshot: Snapshot) -> list[Readout]:

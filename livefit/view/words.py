@@ -79,6 +79,7 @@ LOST = "frames lost"
 DELAY = "delay"
 RECORDING = "recording"
 ON, OFF = "on", "off"
+LEFT = "{time} left"
 AGE = "age of data"
 DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
@@ -95,6 +96,17 @@ FIGURE_ONLY = "{side} alone"
 FIGURE_OLD = "Figure {age} old"
 FIGURE_BASELINE = "dashed: baseline"
 FROM_FRONT = "from the front"
+
+
+def span(seconds: float) -> str:
+    """``45 s``, ``12 min``, ``3 h``: no more digits than matter.
+
+    >>> span(45.2), span(754.0), span(11_000.0)
+    ('45 s', '12 min', '3 h')
+    """
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds // 60:.0f} min" if seconds < 7200 else f"{seconds // 3600:.0f} h"
 
 
 def window_words(window: dict[str, float]) -> str:

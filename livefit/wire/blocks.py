@@ -147,10 +147,9 @@ def _goes_on(one: Frames, other: Frames) -> bool:
     return (
         other.stream == one.stream
         and other.first == one.first + one.count
-        and all(
-            len(getattr(other, field)) * one.count == len(getattr(one, field)) * other.count
-            for field in ("t", "xyz", "channels")
-        )
+        and len(other.t) * one.count == len(one.t) * other.count
+        and len(other.xyz) * one.count == len(one.xyz) * other.count
+        and len(other.channels) * one.count == len(one.channels) * other.count
     )
 
 

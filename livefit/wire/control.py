@@ -161,6 +161,17 @@ class ControlClient(Endpoint):
             raise RefusedError(reply.error or f"{op!r} was refused without a reason")
         return reply.result
 
+    def tell(self, op: str, args: dict[str, Any]) -> bool:
+        """Send a request whose answer does not matter, and never wait; False: nobody took it.
+
+        The answer, if one comes, is left behind with the next request.
+        """
+        try:
+            self.socket.send(encode(Request(op=op, args=args)), zmq.NOBLOCK)
+        except zmq.Again:
+            return False
+        return True
+
     def _silent(self, op: str) -> TimeoutError:
         return TimeoutError(
             f"no answer to {op!r} from {self.endpoint} within {self.timeout_s:g} s: "

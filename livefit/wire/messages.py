@@ -174,6 +174,19 @@ class Mark(Message):
     note: str = ""
 
 
+class Recorded(Message):
+    """How the recording under way is, as its recorder last said."""
+
+    seconds: float
+    size: int
+    """Bytes in the file."""
+    frames: int
+    lost: int
+    """Frame numbers that never came to the recorder."""
+    left_s: float | None = None
+    """How long the disk has room for; nil: not known yet."""
+
+
 State = Literal["waiting", "searching", "riding", "still", "silent"]
 
 
@@ -214,6 +227,10 @@ class Snapshot(Message):
     workload_w: float | None = None
     recording: str | None = None
     """Name of the recording under way."""
+    recorded: Recorded | None = None
+    """How the recording under way is."""
+    since: float | None = None
+    """Device time, s, of the newest frame when the averages began anew, by a mark or by hand."""
     device: DeviceState | None = None
     """The newest that the device said of itself."""
     warnings: list[str] = []

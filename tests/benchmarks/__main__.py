@@ -6,7 +6,19 @@ import sys
 from argparse import ArgumentParser
 from importlib import import_module
 
-NAMES = ("accuracy", "latency", "batch", "drawing", "fuzz", "bicycle", "load", "change", "predict")
+NAMES = (
+    "accuracy",
+    "latency",
+    "batch",
+    "drawing",
+    "fuzz",
+    "bicycle",
+    "load",
+    "change",
+    "predict",
+    "torture",
+    "recording",
+)
 
 
 def main(words: list[str]) -> None:

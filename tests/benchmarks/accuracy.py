@@ -44,7 +44,7 @@ from simulators import RiderSimulation, Sensor, Style, Variation, observe, strea
 from simulators.settings import STILL
 from simulators.truth import truth_at
 from tests.benchmarks.bound import KNEE, Geometry, geometry
-from tests.benchmarks.recording import part_of
+from tests.benchmarks.ride import part_of
 from tests.benchmarks.tables import Cell, table
 
 NOISES_MM = (0.5, 1.0, 2.0)

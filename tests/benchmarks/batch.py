@@ -23,7 +23,7 @@ from scipy import signal
 
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.kernel.events import EventValues
-from tests.benchmarks.recording import MARKERS, new_kernel, part_of, record
+from tests.benchmarks.ride import MARKERS, new_kernel, part_of, record
 from tests.benchmarks.tables import Cell, load_average, table
 
 RATE_HZ = 200.0

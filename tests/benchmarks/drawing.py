@@ -39,7 +39,7 @@ from livefit.wire.blocks import describe, pack_block
 from livefit.wire.messages import Message, Pose
 from simulators import RiderSimulation, Sensor, observe, stream_info
 from tests.benchmarks.processes import Ride, run_real_node
-from tests.benchmarks.recording import part_of
+from tests.benchmarks.ride import part_of
 from tests.benchmarks.tables import load_average, table
 
 RATE_HZ = 120.0

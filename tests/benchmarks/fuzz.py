@@ -34,7 +34,7 @@ from livefit.wire.blocks import describe, pack_block
 from livefit.wire.codec import NAMES, WireError, decode, encode
 from livefit.wire.messages import DeviceState, Message, Reply, Snapshot
 from livefit.wire.sockets import ControlClient, Limits, Subscriber
-from tests.benchmarks.recording import part_of, record
+from tests.benchmarks.ride import part_of, record
 from tests.benchmarks.tables import Cell, load_average, table
 from tests.wire.mutations import REQUESTS, Mutator
 

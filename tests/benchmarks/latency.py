@@ -41,7 +41,7 @@ from livefit.wire.codec import decode, encode
 from livefit.wire.messages import Frames, Pose, Snapshot
 from livefit.wire.sockets import Subscriber, wait
 from tests.benchmarks.processes import Ride, run_echo, run_real_node
-from tests.benchmarks.recording import MARKERS, new_kernel, part_of, record
+from tests.benchmarks.ride import MARKERS, new_kernel, part_of, record
 from tests.benchmarks.tables import Cell, load_average, table
 
 RATE_HZ = 250.0

@@ -19,7 +19,7 @@ from livefit.node.run import NodeEndpoints, run_node
 from livefit.node.settings import Settings
 from livefit.wire.blocks import describe, pack_block
 from livefit.wire.sockets import Publisher
-from tests.benchmarks.recording import part_of, record
+from tests.benchmarks.ride import part_of, record
 
 PATIENCE_S = 20.0
 ANY = "tcp://127.0.0.1:*"

@@ -25,9 +25,11 @@ class Recorder:
     into: Path
     frames: str = field(default_factory=free_address)
     results: str = field(default_factory=free_address)
+    control: str = field(default_factory=free_address)
 
     def start(self, *options: str) -> Recorder:
         where = ["--frames", self.frames, "--results", self.results, "--into", str(self.into)]
+        where += ["--control", self.control]
         command = [sys.executable, "-m", "livefit", "record", *where, *options]
         self.process = subprocess.Popen(command, stderr=subprocess.PIPE)
         return self

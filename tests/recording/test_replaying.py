@@ -13,8 +13,8 @@ from livefit.recording.reading import survey
 from livefit.sources.base import Source
 from livefit.sources.files import read_recording
 from livefit.sources.reading import RecordingError
-from livefit.sources.recorded import SEAM_S, RecordedReplay
 from livefit.sources.recording import open_recording
+from livefit.sources.replayed import SEAM_S, RecordedReplay
 from livefit.wire.blocks import pack_block
 from livefit.wire.messages import DeviceState, Frames, Message
 from tests.recording.recorded_examples import INFO, description, frames_of, messages_of, write
