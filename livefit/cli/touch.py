@@ -16,7 +16,8 @@ from livefit.bicycle.kept import CalibrationMissingError, CalibrationShelf
 from livefit.bicycle.pointer import Calibration
 from livefit.cli import common
 from livefit.cli.bicycle import stand_in_node, write_sheet
-from livefit.cli.demo import child, free_address
+from livefit.cli.children import child
+from livefit.cli.demo import free_address
 from livefit.cli.pointer import DEFAULT, Directory, Name
 from livefit.cli.touch_again import AGAIN, find_by_markers, told_adjustments
 from livefit.definitions.models import Definitions
