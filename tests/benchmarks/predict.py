@@ -26,6 +26,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from time import monotonic
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -60,6 +61,7 @@ Rows = list[tuple[Key, float, float, float, float, float]]
 
 def arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--sessions", type=int, default=200, help="riders")
+    parser.add_argument("--minutes", type=float, default=np.inf, help="then it stops with fewer")
     parser.add_argument("--seconds", type=float, default=120.0, help="of each ride")
     parser.add_argument("--picture", type=Path, help="where a picture is saved")
 
@@ -68,9 +70,11 @@ def main(options: Namespace) -> None:
     count = 20 if options.short else options.sessions
     definitions = load_definitions(shipped_dir())
     found: dict[tuple[str, str], Rows] = defaultdict(list)
-    for k in range(count):
-        session(np.random.default_rng([options.seed, k]), definitions, options.seconds, found)
-    print(f"{count} riders, {options.seconds:g} s at {RATE_HZ:g} Hz a ride, seed {options.seed}")
+    began, done = monotonic(), 0
+    while done < count and monotonic() - began < 60 * options.minutes:
+        session(np.random.default_rng([options.seed, done]), definitions, options.seconds, found)
+        done += 1
+    print(f"{done} riders, {options.seconds:g} s at {RATE_HZ:g} Hz a ride, seed {options.seed}")
     print(table(_HEAD, [_line(name, found, lambda _: True) for name in CHANGES]))
     print("\nKnee flexion at the bottom, deg")
     print(table(_HEAD, [_line(name, found, _is_knee) for name in CHANGES]))
