@@ -99,11 +99,6 @@ class Forecast:
         The chain.
     reading
         The numbers.
-
-    Attributes
-    ----------
-    now
-        (k,) the present numbers.
     """
 
     def __init__(self, rider: Rider, reading: Reading) -> None:

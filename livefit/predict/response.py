@@ -71,7 +71,7 @@ class Response:
     elsewhere: float = 0.5
     ankle_top: float = 0.6
     ankle_forward: float = 0.0
-    arm: float = 0.2
+    arm: float = 0.1
     swing: float = 0.0
     follow: float = 0.7
     tilt: float = 0.0

@@ -23,7 +23,7 @@ def test_intervals_hold_and_learning_helps() -> None:
     for name in NAMES:
         rows = found[name, "published"]
         # 95 % of the numbers; those of one rider go together, hence the room.
-        held = np.mean([low <= truth <= high for _, truth, _, low, high in rows])
+        held = np.mean([low <= truth <= high for _, truth, _, low, high, _ in rows])
         assert held > 0.85, (name, held)
     errors = {who: _size_of_errors(found, who) for who in ("published", "learned")}
     assert errors["learned"] < 0.75 * errors["published"]
@@ -34,7 +34,7 @@ def _size_of_errors(found: dict[tuple[str, str], Rows], who: str) -> float:
     errors = [
         (by - truth) / (high - low)
         for name in NAMES
-        for (_, truth, by, *_), (*_, low, high) in zip(
+        for (_, truth, by, *_), (*_, low, high, _) in zip(
             found[name, who], found[name, "published"], strict=True
         )
     ]
