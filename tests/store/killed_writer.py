@@ -44,7 +44,7 @@ def work(place: Path, say: int, seed: int) -> None:
 
 
 def killed(place: Path, seed: int) -> list[list[object]]:
-    """Let a child work for a random time, kill it, and return what it had been told."""
+    """Let a child work for a random while, kill it, and return what it had been told."""
     chance = random.Random(seed)
     hear, say = os.pipe()
     child = os.fork()
@@ -56,8 +56,8 @@ def killed(place: Path, seed: int) -> list[list[object]]:
             os._exit(1)
     os.close(say)
     with os.fdopen(hear, "rb") as told:
-        first = told.readline()
-        time.sleep(chance.uniform(0.0, 0.12))
+        first = b"".join(told.readline() for _ in range(chance.randrange(1, 6)))
+        time.sleep(chance.uniform(0.0, 0.03))
         os.kill(child, signal.SIGKILL)
         rest = told.read()
     _, status = os.waitpid(child, 0)
