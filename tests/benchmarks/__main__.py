@@ -6,7 +6,7 @@ import sys
 from argparse import ArgumentParser
 from importlib import import_module
 
-NAMES = ("accuracy", "latency", "batch", "drawing", "fuzz", "bicycle", "load", "change")
+NAMES = ("accuracy", "latency", "batch", "drawing", "fuzz", "bicycle", "load", "change", "pool")
 
 
 def main(words: list[str]) -> None:

@@ -123,7 +123,8 @@ def test_sections_of_a_file_of_answers() -> None:
     assert read_sections({"before": {"a": 1}}, "f") == {
         "answers": {}, "before": {"a": 1}, "after": {},
     }  # fmt: skip
-    for wrong in ({"answer": {}}, {"answers": 3}):
+    wrongs: list[dict[str, object]] = [{"answer": {}}, {"answers": 3}]
+    for wrong in wrongs:
         with pytest.raises(DefinitionError, match=r"f: answers?: expected the tables answers"):
             read_sections(wrong, "f")
 
@@ -176,7 +177,8 @@ def test_only_what_both_have_is_compared() -> None:
 def test_which_trial_stands_for_what() -> None:
     trials = [Trial(number=k).model_dump() for k in (3, 5, 8)]
     session = a_session(trials=trials)
-    assert [standing_for(session, what).number for what in ("before", "after")] == [3, 8]  # type: ignore[union-attr, arg-type]
+    assert standing_for(session, "before") == session.trials[0]
+    assert standing_for(session, "after") == session.trials[2]
     chosen = FitSession.model_validate({**session.model_dump(), "before": 5, "after": 9})
     assert standing_for(chosen, "before") == session.trials[1]
     assert standing_for(chosen, "after") is None

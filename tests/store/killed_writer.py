@@ -13,10 +13,11 @@ import random
 import signal
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 from livefit.store.store import Store
-from tests.store.store_examples import a_session
+from tests.store.store_examples import a_session, noted
 
 
 def work(place: Path, say: int, seed: int) -> None:
@@ -32,9 +33,7 @@ def work(place: Path, say: int, seed: int) -> None:
                 told: list[object] = ["session", session.id]
             elif chance.random() < 0.5:
                 which, note = chance.choice(known), f"note {chance.random()}"
-                store.change(
-                    which, lambda one, n=note: one.model_copy(update={"notes": [*one.notes, n]})
-                )
+                store.change(which, partial(noted, note=note))
                 told = ["note", which, note]
             else:
                 which, size = chance.choice(known), chance.randrange(1, 300_000)

@@ -121,7 +121,7 @@ def test_time_between_sessions_stays_and_the_day_does_not(shipped: Definitions) 
     shifts = set()
     for k in range(200):
         first = a_session(f"Rider {k}")
-        later = {
+        later: dict[str, Any] = {
             "rider": first.rider.model_dump(), "bicycle": None,
             "began": BEGAN + timedelta(days=45), "follow_ups": [],
         }  # fmt: skip

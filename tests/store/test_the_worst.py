@@ -13,12 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from livefit.session.models import FitSession
 from livefit.store.backup import open_store
 from livefit.store.errors import ConflictError, StoreError
 from livefit.store.integrity import faults
 from livefit.store.store import Store
-from tests.store.store_examples import a_session
+from tests.store.store_examples import a_session, noted
 
 ROOT = Path(__file__).parents[2]
 KILLS = 40
@@ -63,14 +62,9 @@ def test_two_writers_at_once_lose_nothing(store: Store) -> None:
 
     def write(name: str) -> None:
         for k in range(8):
-            note = f"{name}{k}"
-
-            def noted(one: FitSession, n: str = note) -> FitSession:
-                return one.model_copy(update={"notes": [*one.notes, n]})
-
             while True:
                 try:
-                    store.save(loaded := store.get(session.id), noted(loaded.session))
+                    store.save(loaded := store.get(session.id), noted(loaded.session, f"{name}{k}"))
                 except ConflictError as error:
                     refused.append(error)
                 else:
