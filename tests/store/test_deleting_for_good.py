@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from livefit.store import database
 from livefit.store.backup import open_store, write_backup
 from livefit.store.deletion import delete_rider, delete_session
 from livefit.store.errors import StoreError, UnknownError
@@ -95,7 +96,11 @@ def test_backups_that_still_hold_it_are_told(local: Store) -> None:
     assert other.id in {line.id for line in local.sessions()}
 
 
-def test_a_reader_that_holds_the_file_open_is_told_and_tidying_ends_it(local: Store) -> None:
+def test_a_reader_that_holds_the_file_open_is_told_and_tidying_ends_it(
+    local: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pragmas = ("PRAGMA busy_timeout = 50", *database.PRAGMAS[1:])
+    monkeypatch.setattr(database, "PRAGMAS", pragmas)
     local.add(session := a_session(SECRET))
     assert local.database.file is not None
     reader = sqlite3.connect(local.database.file)

@@ -84,7 +84,7 @@ def test_a_writer_that_waits_too_long_is_told(
     local: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with local.database.writing():
-        monkeypatch.setattr("livefit.store.database._PRAGMAS", ("PRAGMA busy_timeout = 50",))
+        monkeypatch.setattr("livefit.store.database.PRAGMAS", ("PRAGMA busy_timeout = 50",))
         with open_store(local.files.directory) as other:
             with pytest.raises(StoreError, match="another program has been writing for"):
                 other.add(a_session())
