@@ -148,9 +148,14 @@ class Database:
         config.set_main_option("script_location", "livefit.store:migrations")
         config.set_main_option("version_locations", "livefit.store.migrations:versions")
         config.set_main_option("path_separator", "newline")
-        with self.writing() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, to)
+        try:
+            with self.writing() as connection:
+                config.attributes["connection"] = connection
+                command.upgrade(config, to)
+        except StoreError:
+            # Another program may have been quicker.
+            if self.revision() != to:
+                raise
 
     def forget(self) -> None:
         """Rewrite an SQLite file without what was deleted, the write-ahead log included.

@@ -135,6 +135,48 @@ with open_store(Path(sys.argv[1])) as store:
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != 2**18
 
 
+TOGETHER = """
+import sys
+from pathlib import Path
+from livefit.store.backup import open_store
+from livefit.store.errors import StoreError
+from tests.store.store_examples import a_session
+place = sys.argv[1] if "://" in sys.argv[1] else Path(sys.argv[1])
+sys.stdin.readline()
+with open_store(place, files=Path(sys.argv[2])) as store:
+    for _ in range(10):
+        print(store.add(a_session()).session.id, flush=True)
+"""
+
+
+@pytest.mark.parametrize("where", ["sqlite", "postgresql"])
+def test_three_programs_begin_a_store_at_once(
+    where: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    place = request.getfixturevalue("database") if where == "postgresql" else str(tmp_path / "s")
+    words = [sys.executable, "-c", TOGETHER, place, str(tmp_path / "s")]
+    programs = [
+        subprocess.Popen(
+            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        for _ in range(3)
+    ]  # fmt: skip
+    told: set[str] = set()
+    for program in programs:
+        assert program.stdin is not None
+        program.stdin.write("go\n")
+        program.stdin.flush()
+    for program in programs:
+        said, complaint = program.communicate(timeout=100)
+        assert program.returncode == 0, complaint
+        told.update(said.split())
+    assert len(told) == 30
+    with open_store(place, files=tmp_path / "s") as store:
+        assert {line.id for line in store.sessions()} == told
+        assert list(faults(store)) == []
+
+
 FORBIDDEN = """
 import io, os, sys
 from pathlib import Path
