@@ -39,8 +39,8 @@ class Desk:
     def run(self, *words: str, typed: str | None = None) -> Result:
         place = [] if words[:2] == ("store", "frames") else ["--store", str(self.directory / "s")]
         own = words[:2] in [("session", "new"), ("session", "edit"), ("session", "show"),
-                            ("session", "add-adjustment"), ("session", "compare"),
-                            ("store", "pseudonymise")]  # fmt: skip
+                            ("session", "add-adjustment"), ("session", "ask"),
+                            ("session", "compare"), ("store", "pseudonymise")]  # fmt: skip
         more = ["--definitions", str(self.own)] if own else []
         return CliRunner().invoke(app, [*words[:2], *place, *more, *words[2:]], input=typed)
 
@@ -126,14 +126,30 @@ def test_two_sessions_of_one_rider_are_compared(desk: Desk, which: str) -> None:
 
 
 def test_questions_are_asked_until_they_are_answered(desk: Desk) -> None:
-    (desk.own / "questions.toml").write_text("")
-    typed = ["comfort; speed", "", "", "many", "12"] + [""] * 80
+    typed = ["comfort; speed", "", "", "many", "12"] + [""] * 31 + ["?", "71", "712"] + [""] * 50
     done = desk.run("session", "new", "--rider", "Zoë", "--ask", typed="\n".join(typed))
     assert done.exit_code == 0, done.output
     assert "expected a number from 0 to 90 years, found 'many'" in done.stderr
-    # The runner writes what is typed to the standard output as well.
-    assert desk.document(done.stdout.split()[-1])["interview"] == {
-        "goals": ["comfort", "speed"], "years_riding": 12.0,
+    assert "From the crank axis along the seat tube's line" in done.stderr
+    assert "saddle_height: expected 300 to 1000 mm, found 71" in done.stderr
+    found = desk.document(done.stdout.split()[0])
+    assert found["interview"] == {"goals": ["comfort", "speed"], "years_riding": 12.0}
+    set_up = found["set_up_before"]
+    assert isinstance(set_up, dict)
+    assert set_up["dimensions"]["saddle_height"]["value"] == 712.0
+
+
+def test_an_interview_that_breaks_off_is_kept_and_goes_on(desk: Desk) -> None:
+    done = desk.run("session", "new", "--rider", "Zoë", "--ask", typed="comfort\nfar\n")
+    assert done.exit_code == 1  # The input ends, as with Ctrl-D.
+    which = done.stdout.split()[0]
+    assert desk.document(which)["interview"] == {"goals": ["comfort"], "goal_words": "far"}
+    typed = ["a race in May"] + [""] * 80
+    done = desk.run("session", "ask", which[:8], typed="\n".join(typed))
+    assert done.exit_code == 0, done.output
+    assert "What do you want from this fit?" not in done.stderr
+    assert desk.document(which)["interview"] == {
+        "goals": ["comfort"], "goal_words": "far", "event_ahead": "a race in May",
     }  # fmt: skip
 
 
