@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from livefit.cli import common
-from livefit.cli.opening import FilesAt, StoreAt, day, moment, opened, pairs
+from livefit.cli.opening import FilesAt, SessionId, StoreAt, day, moment, opened, pairs
+from livefit.cli.session_asking import ask_all
 from livefit.cli.session_change import (
     add_adjustment,
     add_note,
@@ -22,7 +23,7 @@ from livefit.cli.session_change import (
     follow_up,
 )
 from livefit.cli.session_show import compare, list_sessions, search, show
-from livefit.definitions import DefinitionError, Definitions, Question
+from livefit.definitions import DefinitionError
 from livefit.session.editing import answered, measured, now, read_sections
 from livefit.session.models import Bicycle, FitSession, Person
 
@@ -97,7 +98,10 @@ def new_session(
     store: StoreAt = None,
     files: FilesAt = None,
 ) -> None:
-    """Begin a session and print its id. On a terminal it asks; Enter leaves a question open."""
+    """Begin a session and print its id. On a terminal it asks, and keeps each answer at once.
+
+    Whatever was left open is asked again by: livefit session ask ID
+    """
     known = common.read_definitions(definitions)
     known.discipline(discipline)
     given = _sections(answers)
@@ -115,15 +119,14 @@ def new_session(
             discipline=discipline,
         )
         made = answered(made, given["answers"], known)
-        if asks:
-            made = _asked(made, known)
-            given["before"] |= _asked_dimensions(given["before"], known)
         for place in ("before", "after"):
             if given[place]:
                 set_up = measured(None, given[place], known)
                 made = made.model_copy(update={f"set_up_{place}": set_up})
         kept.add(made)
-    typer.echo(made.id)
+        typer.echo(made.id)
+        if asks:
+            ask_all(kept, made.id, known)
 
 
 def _sections(path: Path | None) -> dict[str, dict[str, Any]]:
@@ -165,48 +168,18 @@ def _bicycle(
     return Bicycle(rider=rider.id, name=name, discipline=discipline, frame=frame)
 
 
-def _asked(made: FitSession, known: Definitions) -> FitSession:
-    group = ""
-    for question in known.questions:
-        if question.name in made.interview or question.name in made.examination:
-            continue
-        if question.group != group:
-            group = question.group
-            typer.secho(f"\n{group}", bold=True, err=True)
-        made = _ask(made, question, known)
-    return made
-
-
-def _ask(made: FitSession, question: Question, known: Definitions) -> FitSession:
-    hint = "" if question.kind == "text" else f" ({question.wants})"
-    while True:
-        said = typer.prompt(f"{question.ask}{hint}", default="", show_default=False, err=True)
-        if not said.strip():
-            return made
-        try:
-            return answered(made, {question.name: said}, known)
-        except ValueError as error:
-            typer.secho(str(error), err=True, fg="yellow")
-
-
-def _asked_dimensions(given: dict[str, Any], known: Definitions) -> dict[str, str]:
-    typer.secho("\nThe bicycle as it came", bold=True, err=True)
-    found: dict[str, str] = {}
-    for entry in known.set_up:
-        while entry.name not in given:
-            unit = "" if entry.unit == "words" else f", {entry.unit}"
-            said = typer.prompt(
-                f"{entry.title}{unit}. {entry.how}", default="", show_default=False, err=True
-            )
-            try:
-                measured(None, {entry.name: said}, known)
-            except ValueError as error:
-                typer.secho(str(error), err=True, fg="yellow")
-                continue
-            if said.strip():
-                found[entry.name] = said
-            break
-    return found
+@session.command("ask")
+@common.plain_errors
+def ask_on(
+    which: SessionId,
+    definitions: common.DefinitionsDir = None,
+    store: StoreAt = None,
+    files: FilesAt = None,
+) -> None:
+    """Ask the questions that are still open; each answer is kept at once."""
+    known = common.read_definitions(definitions)
+    with opened(store, files) as kept:
+        ask_all(kept, which, known)
 
 
 session.command("list")(list_sessions)

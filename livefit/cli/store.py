@@ -121,7 +121,14 @@ def import_bundle(
     from livefit.store.bundle import read_bundle
 
     with opened(at, files) as kept:
-        typer.echo(read_bundle(kept, file).id)
+        taken = read_bundle(kept, file)
+        known = kept.get(taken.id).session
+    if (known.rider, known.bicycle) != (taken.rider, taken.bicycle):
+        typer.secho(
+            f"note: {known.rider.name} was known already; rider and bicycle stay as they are here",
+            err=True, fg="yellow",
+        )  # fmt: skip
+    typer.echo(taken.id)
 
 
 @store.command("delete-session")

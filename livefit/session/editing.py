@@ -103,7 +103,14 @@ def with_field(session: FitSession, path: str, text: str, definitions: Definitio
     for part in above:
         holder = _inside(holder, part, path)
     _inside(holder, last, path)
-    holder[int(last) if isinstance(holder, list) else last] = _typed(holder, last, text)
+    key = int(last) if isinstance(holder, list) else last
+    holder[key] = _typed(holder[key], text)
+    try:
+        return _checked(document)
+    except ValueError:
+        if text:
+            raise
+    holder[key] = None
     return _checked(document)
 
 
@@ -122,13 +129,10 @@ def _inside(holder: Any, part: str, path: str) -> Any:
     raise ValueError(f"{path}: there is no {part!r}; expected one of: {there}")
 
 
-def _typed(holder: Any, last: str, text: str) -> Any:
+def _typed(was: Any, text: str) -> Any:
     """Read what was typed as what stands there: text as text, anything else as JSON."""
-    was = holder[int(last) if isinstance(holder, list) else last]
-    if isinstance(was, str):
+    if isinstance(was, str) or not text:
         return text
-    if text == "":
-        return None
     try:
         return json.loads(text)
     except ValueError:

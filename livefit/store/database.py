@@ -22,7 +22,7 @@ WAIT_S: Final = 10.0
 _WRITES: Final = "livefit_writes"
 _AT_ONCE: Final = "could not serialize access"
 """What PostgreSQL says when two write the same row at once."""
-_PRAGMAS: Final = (
+PRAGMAS: Final = (
     f"PRAGMA busy_timeout = {round(1000 * WAIT_S)}",
     "PRAGMA journal_mode = WAL",
     "PRAGMA synchronous = FULL",
@@ -148,9 +148,14 @@ class Database:
         config.set_main_option("script_location", "livefit.store:migrations")
         config.set_main_option("version_locations", "livefit.store.migrations:versions")
         config.set_main_option("path_separator", "newline")
-        with self.writing() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, to)
+        try:
+            with self.writing() as connection:
+                config.attributes["connection"] = connection
+                command.upgrade(config, to)
+        except StoreError:
+            # Another program may have been quicker.
+            if self.revision() != to:
+                raise
 
     def forget(self) -> None:
         """Rewrite an SQLite file without what was deleted, the write-ahead log included.
@@ -197,8 +202,7 @@ def _create_privately(file: Path) -> None:
 
 
 def _engine(where: Path | str) -> Engine:
-    # Without a pool no connection, and so no open file, outlives its use.
-    options: dict[str, Any] = {"poolclass": sa.NullPool, "json_serializer": to_json}
+    options: dict[str, Any] = {"json_serializer": to_json}
     if isinstance(where, Path):
         engine = sa.create_engine(
             sa.URL.create("sqlite", database=str(where)),
@@ -217,7 +221,9 @@ def _engine(where: Path | str) -> Engine:
                 f"expected a directory or a postgresql:// URL, found {url.drivername}://. "
                 "SQLite is used in a directory"
             )
-        return sa.create_engine(url, isolation_level="REPEATABLE READ", **options)
+        return sa.create_engine(
+            url, isolation_level="REPEATABLE READ", pool_pre_ping=True, **options
+        )
     except (ArgumentError, NoSuchModuleError) as error:
         raise StoreError(f"expected a directory or a postgresql:// URL: {error}") from error
     except ModuleNotFoundError as error:
@@ -225,7 +231,7 @@ def _engine(where: Path | str) -> Engine:
 
 
 def _prepare(connection: sqlite3.Connection, _: object) -> None:
-    for pragma in _PRAGMAS:
+    for pragma in PRAGMAS:
         connection.execute(pragma).close()
 
 

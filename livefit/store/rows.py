@@ -108,6 +108,22 @@ def there(connection: Connection, table: sa.Table, found: str) -> bool:
     return connection.execute(sa.select(table.c.id).where(table.c.id == found)).first() is not None
 
 
+def owned(connection: Connection, bicycle: Bicycle) -> bool:
+    """Return whether a bicycle is in the store.
+
+    Raises
+    ------
+    StoreError
+        If it is there, but is another rider's.
+    """
+    row = connection.execute(sa.select(BICYCLE.c.rider).where(BICYCLE.c.id == bicycle.id)).first()
+    if row is not None and row[0] != bicycle.rider:
+        raise StoreError(
+            f"the bicycle {bicycle.name!r} ({bicycle.id[:8]}) is another rider's in this store"
+        )
+    return row is not None
+
+
 def insert(
     connection: Connection, table: sa.Table, found: str, values: Values, called: str
 ) -> None:

@@ -162,7 +162,7 @@ class Store:
             rider = session.rider
             rows.insert(connection, RIDER, rider.id, rows.rider_values(rider), rider.name)
         bicycle = session.bicycle
-        if bicycle is not None and not rows.there(connection, BICYCLE, bicycle.id):
+        if bicycle is not None and not rows.owned(connection, bicycle):
             rows.insert(connection, BICYCLE, bicycle.id, rows.bicycle_values(bicycle), bicycle.name)
         rows.insert(connection, SESSION, session.id, values, f"of {session.began}")
 
@@ -248,7 +248,7 @@ class Store:
         was, values = loaded.session.bicycle, rows.bicycle_values(bicycle)
         if was is not None and was.id == bicycle.id and loaded.bicycle_revision is not None:
             rows.update(connection, BICYCLE, was.id, values, loaded.bicycle_revision)
-        elif not rows.there(connection, BICYCLE, bicycle.id):
+        elif not rows.owned(connection, bicycle):
             rows.insert(connection, BICYCLE, bicycle.id, values, bicycle.name)
 
     def change(self, session: str, change: Callable[[FitSession], FitSession]) -> Loaded:

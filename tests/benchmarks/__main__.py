@@ -16,6 +16,7 @@ NAMES = (
     "load",
     "change",
     "predict",
+    "pool",
     "torture",
     "recording",
 )

@@ -13,10 +13,11 @@ import random
 import signal
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 from livefit.store.store import Store
-from tests.store.store_examples import a_session
+from tests.store.store_examples import a_session, noted
 
 
 def work(place: Path, say: int, seed: int) -> None:
@@ -32,9 +33,7 @@ def work(place: Path, say: int, seed: int) -> None:
                 told: list[object] = ["session", session.id]
             elif chance.random() < 0.5:
                 which, note = chance.choice(known), f"note {chance.random()}"
-                store.change(
-                    which, lambda one, n=note: one.model_copy(update={"notes": [*one.notes, n]})
-                )
+                store.change(which, partial(noted, note=note))
                 told = ["note", which, note]
             else:
                 which, size = chance.choice(known), chance.randrange(1, 300_000)
@@ -44,7 +43,7 @@ def work(place: Path, say: int, seed: int) -> None:
 
 
 def killed(place: Path, seed: int) -> list[list[object]]:
-    """Let a child work for a random time, kill it, and return what it had been told."""
+    """Let a child work for a random while, kill it, and return what it had been told."""
     chance = random.Random(seed)
     hear, say = os.pipe()
     child = os.fork()
@@ -56,8 +55,8 @@ def killed(place: Path, seed: int) -> list[list[object]]:
             os._exit(1)
     os.close(say)
     with os.fdopen(hear, "rb") as told:
-        first = told.readline()
-        time.sleep(chance.uniform(0.0, 0.12))
+        first = b"".join(told.readline() for _ in range(chance.randrange(1, 6)))
+        time.sleep(chance.uniform(0.0, 0.03))
         os.kill(child, signal.SIGKILL)
         rest = told.read()
     _, status = os.waitpid(child, 0)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import Any
 
 from livefit.session.models import Bicycle, FitSession, FollowUp, Person, Taken, Trial
 from livefit.session.models import SetUp as SetUpOf
@@ -17,7 +18,7 @@ from livefit.session.models import SetUp as SetUpOf
 BEGAN = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
 
 
-def a_session(name: str = "Zoë Probe", **changes: object) -> FitSession:
+def a_session(name: str = "Zoë Probe", **changes: Any) -> FitSession:
     """A session with something in most places."""
     rider = Person(name=name, born=date(1990, 2, 3), contact="by telephone")
     bicycle = Bicycle(rider=rider.id, name="red one", discipline="road_race", frame="Example 54")
@@ -79,3 +80,8 @@ def postgresql(where: Path) -> Iterator[str]:
             run("pg_ctl", "-D", str(data), "-m", "immediate", "-w", "stop")
     finally:
         shutil.rmtree(place, ignore_errors=True)
+
+
+def noted(session: FitSession, note: str) -> FitSession:
+    """The session with one more note."""
+    return session.model_copy(update={"notes": [*session.notes, note]})

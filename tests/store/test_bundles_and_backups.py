@@ -254,6 +254,22 @@ def test_any_single_byte_changed_is_refused_or_harmless(local: Store, tmp_path: 
     assert refused > len(raw) / 11 / 2
 
 
+def test_a_bundle_changes_nobody_who_is_known(local: Store, tmp_path: Path) -> None:
+    known = a_session()
+    local.add(known)
+    assert known.bicycle is not None
+    rider = known.rider.model_dump(mode="json") | {"name": "Somebody Else"}
+    text = document(rider=rider, bicycle=None)
+    which = read_bundle(local, bundle(tmp_path / "a.zip", {"session.json": text})).id
+    assert local.get(which).session.rider == known.rider
+    made = json.loads(document())
+    taken = made["bicycle"] | {"id": known.bicycle.id}
+    text = document(bicycle=taken | {"rider": made["rider"]["id"]}, rider=made["rider"])
+    with pytest.raises(StoreError, match="is another rider's in this store"):
+        read_bundle(local, bundle(tmp_path / "b.zip", {"session.json": text}))
+    assert [one.name for one in local.riders()] == ["Zoë Probe"]
+
+
 def test_a_backup_restores_everything_in_either_database(
     store: Store, tmp_path: Path, database: str
 ) -> None:

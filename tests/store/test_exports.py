@@ -37,7 +37,10 @@ def test_a_document_follows_its_schema(tmp_path: Path) -> None:
     validator.check_schema(json_schema())
     document = json.loads(path.read_text(encoding="utf-8"))
     assert list(validator.iter_errors(document)) == []
-    for wrong in ({"more": 1}, {"closed": "maybe"}, {"trials": [{}]}, {"id": "short"}):
+    wrongs: list[dict[str, object]] = [
+        {"more": 1}, {"closed": "maybe"}, {"trials": [{}]}, {"id": "short"},
+    ]  # fmt: skip
+    for wrong in wrongs:
         assert list(validator.iter_errors(document | wrong)) != []
     assert FitSession.model_validate(document).rider.name == "Zoë Probe"
     assert stat.S_IMODE(path.stat().st_mode) == 0o600

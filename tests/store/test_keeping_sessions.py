@@ -16,17 +16,13 @@ from pathlib import Path
 
 import pytest
 
-from livefit.session.models import FitSession, Person
+from livefit.session.models import Person
 from livefit.store.backup import open_store
 from livefit.store.errors import ConflictError, StoreError, UnknownError
 from livefit.store.integrity import faults
 from livefit.store.rows import Wanted
 from livefit.store.store import Store
-from tests.store.store_examples import BEGAN, a_session
-
-
-def noted(session: FitSession, text: str) -> FitSession:
-    return session.model_copy(update={"notes": [*session.notes, text]})
+from tests.store.store_examples import BEGAN, a_session, noted
 
 
 def test_a_session_comes_back_as_it_was(store: Store) -> None:

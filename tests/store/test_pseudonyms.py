@@ -66,7 +66,7 @@ def every_text() -> FitSession:
 @pytest.mark.parametrize("dates", ["shift", "year"])
 def test_no_text_that_a_person_could_have_typed_is_left(shipped: Definitions, dates: Dates) -> None:
     session = every_text()
-    assert session.model_dump_json().count(SECRET) > 40
+    assert session.model_dump_json().count(SECRET) > 30
     found = Pseudonyms(KEY, shipped, dates=dates).session(session)
     text = found.model_dump_json()
     assert SECRET not in text
@@ -121,7 +121,7 @@ def test_time_between_sessions_stays_and_the_day_does_not(shipped: Definitions) 
     shifts = set()
     for k in range(200):
         first = a_session(f"Rider {k}")
-        later = {
+        later: dict[str, Any] = {
             "rider": first.rider.model_dump(), "bicycle": None,
             "began": BEGAN + timedelta(days=45), "follow_ups": [],
         }  # fmt: skip

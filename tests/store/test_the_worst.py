@@ -13,12 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from livefit.session.models import FitSession
 from livefit.store.backup import open_store
 from livefit.store.errors import ConflictError, StoreError
 from livefit.store.integrity import faults
 from livefit.store.store import Store
-from tests.store.store_examples import a_session
+from tests.store.store_examples import a_session, noted
 
 ROOT = Path(__file__).parents[2]
 KILLS = 40
@@ -63,14 +62,9 @@ def test_two_writers_at_once_lose_nothing(store: Store) -> None:
 
     def write(name: str) -> None:
         for k in range(8):
-            note = f"{name}{k}"
-
-            def noted(one: FitSession, n: str = note) -> FitSession:
-                return one.model_copy(update={"notes": [*one.notes, n]})
-
             while True:
                 try:
-                    store.save(loaded := store.get(session.id), noted(loaded.session))
+                    store.save(loaded := store.get(session.id), noted(loaded.session, f"{name}{k}"))
                 except ConflictError as error:
                     refused.append(error)
                 else:
@@ -90,7 +84,7 @@ def test_a_writer_that_waits_too_long_is_told(
     local: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with local.database.writing():
-        monkeypatch.setattr("livefit.store.database._PRAGMAS", ("PRAGMA busy_timeout = 50",))
+        monkeypatch.setattr("livefit.store.database.PRAGMAS", ("PRAGMA busy_timeout = 50",))
         with open_store(local.files.directory) as other:
             with pytest.raises(StoreError, match="another program has been writing for"):
                 other.add(a_session())
@@ -139,6 +133,48 @@ with open_store(Path(sys.argv[1])) as store:
         assert [picture.name for picture in store.get(which).session.pictures] == ["a.png"]
         assert len(store.sessions()) < 40
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != 2**18
+
+
+TOGETHER = """
+import sys
+from pathlib import Path
+from livefit.store.backup import open_store
+from livefit.store.errors import StoreError
+from tests.store.store_examples import a_session
+place = sys.argv[1] if "://" in sys.argv[1] else Path(sys.argv[1])
+sys.stdin.readline()
+with open_store(place, files=Path(sys.argv[2])) as store:
+    for _ in range(10):
+        print(store.add(a_session()).session.id, flush=True)
+"""
+
+
+@pytest.mark.parametrize("where", ["sqlite", "postgresql"])
+def test_three_programs_begin_a_store_at_once(
+    where: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    place = request.getfixturevalue("database") if where == "postgresql" else str(tmp_path / "s")
+    words = [sys.executable, "-c", TOGETHER, place, str(tmp_path / "s")]
+    programs = [
+        subprocess.Popen(
+            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        for _ in range(3)
+    ]  # fmt: skip
+    told: set[str] = set()
+    for program in programs:
+        assert program.stdin is not None
+        program.stdin.write("go\n")
+        program.stdin.flush()
+    for program in programs:
+        said, complaint = program.communicate(timeout=100)
+        assert program.returncode == 0, complaint
+        told.update(said.split())
+    assert len(told) == 30
+    with open_store(place, files=tmp_path / "s") as store:
+        assert {line.id for line in store.sessions()} == told
+        assert list(faults(store)) == []
 
 
 FORBIDDEN = """
