@@ -68,7 +68,7 @@ class TouchView:
         u = min(width / 1920, height / 1080)
         self.type_px = type_size_px(
             self._screen, self.screen_px or (width, height), cap_share=theme.CAP_HEIGHT,
-            least=theme.VALUE * u, most=theme.VALUE * 1.25 * u,
+            least=theme.VALUE * u, most=theme.VALUE * 1.5 * u,
         )  # fmt: skip
         self._canvas.bgcolor = theme.GROUND
         self._layer.clear()
