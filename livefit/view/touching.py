@@ -105,6 +105,10 @@ class TouchModel:
         Rises with every change of the list or of its touches.
     told
         Rises with every touch taken or refused: a sign and a sound are due.
+    last_good
+        Whether the last was taken.
+    selected
+        Which dimension of the sheet is drawn, counted on beyond the last.
     """
 
     def __init__(
@@ -132,7 +136,6 @@ class TouchModel:
         self.last_good = True
         self.measured_times = 0
         self.selected = 0
-        self.tip: FloatArray | None = None
         self._moved: TouchedBicycle | None = None
         self._today, self._keep = today, keep
         self._detector: TouchDetector | None = None
@@ -290,7 +293,6 @@ class TouchModel:
         poses = calibration.poses(seen)
         tips = poses.place(calibration.tip)
         there = np.flatnonzero(np.isfinite(tips[:, 0]))
-        self.tip = tips[there[-1]] if len(there) else None
         if self._detector is None:
             self._detector = TouchDetector(self.stream.rate_hz)
             self._waiting, self._from = True, None
