@@ -79,13 +79,13 @@ def _misplaced(
     for name, place in inside.items():
         if _fits(place, points[name]):
             continue
-        x, y, z = place
+        x, y, z = (round(value) for value in place.tolist())
         fitting = [other.title for other in points.values() if _fits(place, other)]
         hint = f", where one expects {' or '.join(fitting)}" if fitting else ""
         text = (
             f"{points[name].title}: expected forward {_range(points[name].forward_mm)}, up "
             f"{_range(points[name].up_mm)} and outward {_range(points[name].outward_mm)} mm, found "
-            f"{x:.0f} forward, {y:.0f} up and {z:.0f} to the right{hint}. Touch it again."
+            f"{x} forward, {y} up and {z} to the right{hint}. Touch it again."
         )
         yield Finding("place", (name,), text)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, cast, get_args
@@ -46,6 +46,9 @@ def touch(
     by_markers: Annotated[
         bool, typer.Option("--by-markers", help="With --again: by three markers on the bicycle.")
     ] = False,
+    go_on: Annotated[
+        Path | None, typer.Option(help="Touches that were left off: go on with the rest of them.")
+    ] = None,
     noted: Annotated[
         list[str] | None,
         typer.Option(help="An adjustment made since, as saddle_height=5; repeatable."),
@@ -92,7 +95,14 @@ def touch(
 
     known = common.read_definitions(definitions)
     first, purpose = _purpose(known, only, before, again, noted or [], level, axle_rise)
-    place = out or Path(f"bicycle-{datetime.now(UTC).astimezone():%Y%m%d-%H%M%S}.json")
+    if go_on is not None:
+        if first is not None:
+            raise ValueError("--go-on stands alone: it is a first measurement that goes on")
+        begun = read_touched(go_on)
+        purpose = replace(
+            purpose, begun=begun.all_touches(), level=begun.level, axle_rise_mm=begun.axle_rise_mm
+        )
+    place = out or go_on or Path(f"bicycle-{datetime.now(UTC).astimezone():%Y%m%d-%H%M%S}.json")
     shelf = CalibrationShelf(directory)
     with ExitStack() as running:
         if simulated or simulate:
@@ -245,5 +255,8 @@ def _end(saving: _Saving, model: TouchModel, node: str | None, known: Definition
     for line in told_adjustments(document, known):
         typer.echo(line)
     typer.echo(words.SAVED.format(path=saving.place))
+    if not document.set_up.dimensions:
+        typer.echo(words.TOO_FEW.format(path=saving.place))
+        return
     if node is not None:
         stand_in_node(node, document, known)

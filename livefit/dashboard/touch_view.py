@@ -18,12 +18,14 @@ from livefit.view import bicycle_drawing as drawing
 from livefit.view import touch_words as words
 from livefit.view.screens import type_size_px
 from livefit.view.touching import TouchModel
+from livefit.view.words import Shape
 
 MARGIN, HINTS, HEAD = 24.0, 52.0, 100.0
 SHARE = 0.58
 """How much of the width the drawing takes."""
 SIGN_H = 150.0
 CAUTION = 90.0
+SHAPES: dict[str, Shape] = {"bad": "up", "care": "diamond", "note": "down", "done": "disc"}
 
 
 class TouchView:
@@ -68,7 +70,7 @@ class TouchView:
         u = min(width / 1920, height / 1080)
         self.type_px = type_size_px(
             self._screen, self.screen_px or (width, height), cap_share=theme.CAP_HEIGHT,
-            least=theme.VALUE * u, most=theme.VALUE * 1.25 * u,
+            least=theme.VALUE * u, most=theme.VALUE * 1.5 * u,
         )  # fmt: skip
         self._canvas.bgcolor = theme.GROUND
         self._layer.clear()
@@ -171,8 +173,7 @@ class TouchView:
         layer.rect(Rect(rect.x, rect.y, 14 * u, rect.h), color)
         mark = 0.55 * rect.h
         at = (rect.x + 40 * u + mark / 2, rect.center[1])
-        shapes = {"bad": "up", "care": "diamond", "note": "down", "done": "disc"}
-        layer.shape(shapes[kind], at, mark, color)  # type: ignore[arg-type]
+        layer.shape(SHAPES[kind], at, mark, color)
         left = at[0] + mark / 2 + 26 * u
         room = rect.right - left - 12 * u
         size = min(1.15 * self.type_px, self.type_px * room / layer.fonts.width(text, self.type_px))

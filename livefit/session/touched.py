@@ -104,32 +104,37 @@ class TouchedBicycle(Record):
 
 
 def touched_bicycle(
-    geometry: BicycleGeometry,
+    geometry: BicycleGeometry | None,
     touches: Mapping[str, Touch],
     calibration: Calibration,
     *,
     taken: datetime,
     pointer: str,
     up: Up,
+    level: Level = "axles",
     axle_rise_mm: float = 0.0,
     markers: Mapping[str, FloatArray] | None = None,
     adjustments: Sequence[Adjustment] = (),
     notes: str = "",
 ) -> TouchedBicycle:
-    """The document of a bicycle that was just touched."""
+    """The document of a bicycle that was just touched.
+
+    Without a geometry it holds the touches so far, and no dimension.
+    """
+    dimensions = {} if geometry is None else dimensions_taken(geometry)
     return TouchedBicycle(
-        set_up=SetUp(taken=taken, dimensions=dimensions_taken(geometry), notes=notes),
+        set_up=SetUp(taken=taken, dimensions=dimensions, notes=notes),
         touches={name: _touched(touch) for name, touch in touches.items()},
         pointer=pointer,
         calibrated=calibration.day,
         tip_covariance_mm2=calibration.covariance.tolist(),
-        level=geometry.stance.level,
+        level=level,
         up=up,
         axle_rise_mm=axle_rise_mm,
         markers={name: _vector(place) for name, place in (markers or {}).items()},
         adjustments=tuple(adjustments),
-        stance=geometry.stance.text,
-        findings=tuple(finding.text for finding in geometry.findings),
+        stance="" if geometry is None else geometry.stance.text,
+        findings=() if geometry is None else tuple(f.text for f in geometry.findings),
     )
 
 

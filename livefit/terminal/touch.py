@@ -49,6 +49,8 @@ def run_touch_terminal(
     out = console or Console()
     typed = keys or (lambda: typed_since(sys.stdin))
     out.print(f"{words.SAFETY}\n[dim]{KEYS}, then Enter[/dim]", highlight=False)
+    if model.notice:
+        out.print(f"[yellow]{model.notice}[/yellow]", highlight=False)
     said: object = None
     told = measured = 0
     with Subscriber(frames_endpoint, ["description", "frames"]) as frames:

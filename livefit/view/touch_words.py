@@ -42,6 +42,7 @@ SHEET_CHANGE = "Change"
 FINDINGS_TITLE = "Looks wrong: press A to touch it again"
 NO_FINDINGS = "Nothing looks wrong."
 NOT_MEASURED = "Not enough was touched: {error}"
+TOO_FEW = "Too few points for dimensions yet. Go on with: livefit touch --go-on {path}"
 SAVED = "Saved: {path}"
 NOT_SAVED = "Not saved: {error}"
 AGAIN_FOUND = (

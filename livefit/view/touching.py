@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Literal
 
@@ -55,6 +55,8 @@ class Purpose:
         The measurement that the points left out are taken from; None: there is none.
     moved
         A bicycle that was measured and is only to be found again; None: it is measured.
+    begun
+        Touches made already, by point.
     noted
         Adjustments typed or marked since then.
     level
@@ -67,6 +69,7 @@ class Purpose:
     names: Sequence[str]
     before: TouchedBicycle | None = None
     moved: TouchedBicycle | None = None
+    begun: Mapping[str, Touch] = field(default_factory=dict)
     noted: Sequence[Adjustment] = ()
     level: Level = "axles"
     axle_rise_mm: float = 0.0
@@ -102,6 +105,10 @@ class TouchModel:
         Rises with every change of the list or of its touches.
     told
         Rises with every touch taken or refused: a sign and a sound are due.
+    last_good
+        Whether the last was taken.
+    selected
+        Which dimension of the sheet is drawn, counted on beyond the last.
     """
 
     def __init__(
@@ -117,7 +124,8 @@ class TouchModel:
         self.purpose = purpose
         self.pointer = pointer
         self.calibration = calibration
-        self.guide = Guide(tuple(known[name] for name in purpose.names))
+        begun = {name: touch for name, touch in purpose.begun.items() if name in purpose.names}
+        self.guide = _onward(Guide(tuple(known[name] for name in purpose.names), touches=begun))
         self.stream = PointerStream(pointer)
         self.turning: Turning | None = None
         self.geometry: BicycleGeometry | None = None
@@ -128,7 +136,6 @@ class TouchModel:
         self.last_good = True
         self.measured_times = 0
         self.selected = 0
-        self.tip: FloatArray | None = None
         self._moved: TouchedBicycle | None = None
         self._today, self._keep = today, keep
         self._detector: TouchDetector | None = None
@@ -137,6 +144,7 @@ class TouchModel:
         self._heard_at: float | None = None
         self._seen_at: float | None = None
         self._now = 0.0
+        self._measure()
         if calibration is None:
             self._begin_turning()
         elif calibration.is_old(today, pointer.age_limit_days):
@@ -237,12 +245,12 @@ class TouchModel:
         """The bicycle as it is kept; None: there is none yet."""
         if self._moved is not None:
             return self._moved
-        if self.geometry is None or self.calibration is None:
+        if self.calibration is None or not self.guide.touches or self.purpose.moved is not None:
             return None
         return touched_bicycle(
             self.geometry, self._touches(), self.calibration, taken=taken,
-            pointer=self.pointer.name, up=self.stream.up, axle_rise_mm=self.purpose.axle_rise_mm,
-            markers=self.stream.bike_markers(),
+            pointer=self.pointer.name, level=self.purpose.level, up=self.stream.up,
+            axle_rise_mm=self.purpose.axle_rise_mm, markers=self.stream.bike_markers(),
             adjustments=with_measured(self.differences, self.purpose.noted)
             if self.differences else (),
         )  # fmt: skip
@@ -285,7 +293,6 @@ class TouchModel:
         poses = calibration.poses(seen)
         tips = poses.place(calibration.tip)
         there = np.flatnonzero(np.isfinite(tips[:, 0]))
-        self.tip = tips[there[-1]] if len(there) else None
         if self._detector is None:
             self._detector = TouchDetector(self.stream.rate_hz)
             self._waiting, self._from = True, None
@@ -293,7 +300,8 @@ class TouchModel:
         for touch in self._detector.push(t, tips, poses.rotation):
             if self.guide.now is None or resting:
                 continue
-            self.guide = _onward(self.guide, self.guide.touch(touch))
+            after = self.guide.touch(touch)
+            self.guide = after if after.refused else _onward(after)
             self.told += 1
             self.last_good = not self.guide.refused
             self.notice = words.SPREAD.format(spread=touch.spread_mm) if self.last_good else ""
@@ -349,9 +357,9 @@ class TouchModel:
         self.notice = again_text(before, placement)
 
 
-def _onward(before: Guide, guide: Guide) -> Guide:
-    """After a touch on to the next point that still needs one."""
-    while guide.index > before.index and guide.now is not None and guide.now.name in guide.touches:
+def _onward(guide: Guide) -> Guide:
+    """The next point that still needs a touch, from this one on."""
+    while guide.now is not None and guide.now.name in guide.touches:
         guide = guide.next()
     return guide
 

@@ -19,7 +19,7 @@ from livefit.dashboard.touch_view import TouchView
 from livefit.view.touching import TouchModel
 from tests.view.touch_examples import Bench, new_model, shipped, whole
 
-SIZES = [(1280, 720), (1920, 1080), (3840, 2160), (1280, 1000)]
+SIZES = [(1280, 720), (1920, 1080), (3840, 2160)]
 
 
 @pytest.fixture(autouse=True)
@@ -67,9 +67,11 @@ def view_of(model: TouchModel, size: tuple[int, int]) -> Iterator[TouchView]:
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
-def test_texts_lie_on_the_canvas_and_on_none_other(size: tuple[int, int]) -> None:
+@pytest.mark.parametrize("fills", [True, False], ids=["screen", "window"])
+def test_texts_lie_on_the_canvas_and_on_none_other(size: tuple[int, int], fills: bool) -> None:
     models = [half_way(), whole(), wrong(), raised(), new_model(None)]
     with view_of(models[0], size) as view:
+        view.screen_px = size if fills else (1.5 * size[0], 1.5 * size[1])
         for model in models:
             view.model = model
             view.refresh()
@@ -91,8 +93,12 @@ def test_texts_lie_on_the_canvas_and_on_none_other(size: tuple[int, int]) -> Non
 def test_what_is_read_from_afar_is_large_enough() -> None:
     """20 minutes of arc at the distance and size of the screen in configs, worked out here."""
     screen = shipped().screen("fitter")
-    for size in ((1920, 1080), (3840, 2160)):
-        with view_of(half_way(), size) as view:
+    for size, window in (
+        ((1920, 1080), (1920, 1080)), ((3840, 2160), (3840, 2160)), ((1920, 1080), (1280, 720)),
+    ):  # fmt: skip
+        with view_of(half_way(), window) as view:
+            view.screen_px = size
+            view.refresh()
             boxes, type_px = view.boxes(), view.type_px
         millimetre = math.hypot(*size) / screen.diagonal_mm
         needed = 2 * screen.distance_mm * math.tan(math.radians(20 / 60 / 2)) * millimetre

@@ -118,6 +118,23 @@ def test_touching_in_a_terminal(tmp_path: Path, measured: Path) -> None:
     assert saved[-1] == 2
 
 
+def test_a_moved_bicycle_is_found_by_its_markers(tmp_path: Path, measured: Path) -> None:
+    there = open_pointer({"heading": "70", "place": "200", "order": "none"})
+    out = tmp_path / "moved.json"
+    with pointer(heading="70", place="200", order="none") as frames:
+        told = run(
+            "touch", "--again", str(measured), "--by-markers", "--out", str(out), "--frames", frames
+        )
+    assert re.search(r"residual 0\.\d mm, .* turned by 4[45]\.\d°. Saved: ", told)
+    for name, touched in read_touched(out).touches.items():
+        off = [a - b for a, b in zip(touched.point, there.places[name].tolist(), strict=True)]
+        assert max(map(abs, off)) < 3.0, name
+    bare = read_touched(measured).model_copy(update={"markers": {}})
+    write_touched(measured, bare)
+    refused = run("touch", "--again", str(measured), "--by-markers", status=2)
+    assert "expected three markers on the bicycle" in refused
+
+
 def test_a_bicycle_is_shown_drawn_and_carried_over(tmp_path: Path, measured: Path) -> None:
     drawing = tmp_path / "sheet.svg"
     told = run("bicycle", str(measured), "--drawing", str(drawing))

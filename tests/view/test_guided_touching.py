@@ -163,6 +163,22 @@ def test_a_moved_bicycle_is_found_again() -> None:
     assert raised.model.problem.startswith("Not found again: expected the points to lie")
 
 
+def test_what_was_left_off_goes_on() -> None:
+    bench = Bench(new_model(calibration()), order="none")
+    bench.run(lambda model: model.guide.index == 3)
+    left = bench.model.document(WHEN)
+    assert left is not None
+    assert set(left.touches) == {"rear_axle_left", "rear_axle_right", "front_axle_left"}
+    assert not left.set_up.dimensions
+    bench = Bench(new_model(calibration(), begun=left.all_touches()), order="none")
+    assert bench.model.guide.index == 3
+    bench.run(lambda model: model.complete)
+    assert {name for op, args in bench.asked for name in args["points"]} == {
+        point.name for point in bench.model.guide.points[3:]
+    }
+    assert not bench.model.findings
+
+
 def test_a_stream_without_the_pointer() -> None:
     model = new_model(calibration())
     bench = Bench(model, order="none")

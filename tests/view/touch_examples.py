@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from functools import cache
 from typing import Any
 
 from livefit.bicycle.pointer import Calibration
+from livefit.bicycle.touching import Touch
 from livefit.definitions import Definitions, load_definitions, shipped_dir
 from livefit.session.models import Adjustment
 from livefit.session.touched import TouchedBicycle
@@ -73,6 +74,7 @@ def new_model(
     *,
     before: TouchedBicycle | None = None,
     moved: TouchedBicycle | None = None,
+    begun: Mapping[str, Touch] | None = None,
     noted: tuple[Adjustment, ...] = (),
     keep: Callable[[Calibration], None] = lambda _: None,
     today: date = TODAY,
@@ -80,7 +82,7 @@ def new_model(
     points = shipped().touch_points
     names = names or tuple(point.name for point in points)
     return TouchModel(
-        Purpose(points, names, before=before, moved=moved, noted=noted),
+        Purpose(points, names, before=before, moved=moved, begun=begun or {}, noted=noted),
         shipped().pointer("hand_pointer"), calibration, today=today, keep=keep,
     )  # fmt: skip
 
