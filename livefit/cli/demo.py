@@ -63,14 +63,12 @@ def demo(
     ]
     node = ["process", "--frames", at.frames, "--results", at.results, "--control", at.control]
     with ExitStack() as running:
-        started = [
-            running.enter_context(child(source)),
-            running.enter_context(child([*node, "--discipline", discipline])),
-        ]
+        started = [running.enter_context(child([*node, "--discipline", discipline]))]
         if fit is not None:
-            scripted_fit(at, fit, seconds or FIT_S, common.stop_on_signals(), started)
+            scripted_fit(at, source, fit, seconds or FIT_S, common.stop_on_signals(), started)
             typer.echo(f"{common.CAUTION}\nA simulated fit, recorded: {fit}")
             return
+        started.append(running.enter_context(child(source)))
         if headless or not has_display():
             if not headless:
                 typer.echo("There is no display here: no window, a picture instead.")

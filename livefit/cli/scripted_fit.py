@@ -11,7 +11,7 @@ from typing import Any, Final
 from livefit.cli.children import Child, all_alive, child
 from livefit.node.run import NodeEndpoints
 from livefit.wire.control import ControlClient
-from livefit.wire.messages import Snapshot
+from livefit.wire.messages import Snapshot, State
 from livefit.wire.sockets import Subscriber
 
 FIT_S: Final = 75.0
@@ -25,6 +25,7 @@ _POLL_S = 0.1
 
 def scripted_fit(
     at: NodeEndpoints,
+    source: list[str],
     path: Path,
     seconds: float,
     stopped: Callable[[], bool],
@@ -38,6 +39,8 @@ def scripted_fit(
     ----------
     at
         Where the node is.
+    source
+        Command of the simulated rider, who begins once it is recorded.
     path
         The recording; it must not be there.
     seconds
@@ -64,12 +67,14 @@ def scripted_fit(
         where = ["--frames", at.frames, "--results", at.results, "--control", at.control]
         with child(["record", "--into", made, *where]) as recorder:
             fit = _Fit(at, stopped, [*processes, recorder])
-            fit.wait_for_recording()
-            fit.ride(stage_s)
-            fit.ask("set_baseline")
-            for step in STEPS_MM:
-                fit.step(step)
+            fit.wait_for("waiting")
+            with child(source):
+                fit.wait_for("riding")
                 fit.ride(stage_s)
+                fit.ask("set_baseline")
+                for step in STEPS_MM:
+                    fit.step(step)
+                    fit.ride(stage_s)
         (recording,) = Path(made).glob("*.mcap")
         recording.replace(path)
 
@@ -84,18 +89,18 @@ class _Fit:
         self._stopped = stopped
         self._processes = processes
 
-    def wait_for_recording(self) -> None:
-        """Until the node says that it is recorded, and the rider rides."""
+    def wait_for(self, state: State) -> None:
+        """Until the node says that it is recorded, and that this is its state."""
         end = time.monotonic() + _PATIENCE_S
         with Subscriber(self._at.results, ["results"], display=True) as results:
             while time.monotonic() < end and not self._stopped():
                 all_alive(self._processes)
                 for _, message in results.poll(_POLL_S):
                     recorded = isinstance(message, Snapshot) and message.recording is not None
-                    if recorded and isinstance(message, Snapshot) and message.state == "riding":
+                    if recorded and isinstance(message, Snapshot) and message.state == state:
                         return
         if not self._stopped():
-            raise TimeoutError(f"within {_PATIENCE_S:g} s there was no ride that is recorded")
+            raise TimeoutError(f"within {_PATIENCE_S:g} s the node was not {state} and recorded")
 
     def ride(self, seconds: float) -> None:
         """Let the rider ride."""

@@ -18,7 +18,7 @@ WIDTHS = {
     words.RATE: 132.0,
     words.LOST: 172.0,
     words.DELAY: 140.0,
-    words.RECORDING: 156.0,
+    words.RECORDING: 200.0,
 }
 STROKES, AGE = 330.0, 216.0
 NUMBER = 40.0

@@ -19,6 +19,16 @@ SHOWN: dict[str, tuple[type[Message], dict[str, object]]] = {
             "up": "+z", "rate_hz": 200, "side": "right",
         },
     ),
+    "recording": (
+        Request,
+        {
+            "op": "recording",
+            "args": {
+                "name": "a.mcap", "seconds": 12.5, "size": 300_000, "frames": 2500, "lost": 0,
+                "left_s": None,
+            },
+        },
+    ),
     "request": (Request, {"op": "status"}),
     "reply": (Reply, {"ok": True, "error": None, "result": {}}),
 }  # fmt: skip

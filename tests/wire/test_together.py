@@ -44,7 +44,7 @@ def test_two_streams_are_not_mixed() -> None:
 
 def broken() -> list[bytes]:
     fields = msgpack.unpackb(raws([6])[0])
-    wrong = [
+    wrong: list[dict[str, object]] = [
         {"first": -1}, {"first": 6.0}, {"first": True}, {"count": 0}, {"t": "text"}, {"xyz": None},
         {"stream": 3}, {"version": 2}, {"sent": "now"},
     ]  # fmt: skip
