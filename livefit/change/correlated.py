@@ -141,9 +141,9 @@ def correlation_of(apart: FloatArray, known: NDArray[np.bool_]) -> tuple[float, 
         return 0.0, 1.0
     lags = min(n // 2, _MOST_LAGS) // 2 * 2
     present = known.astype(float)
-    size = len(apart)
-    products = np.array([apart[k:] @ apart[: size - k] for k in range(lags)])
-    pairs = np.array([present[k:] @ present[: size - k] for k in range(lags)])
+    last = len(apart) - 1
+    products = np.correlate(apart, apart, "full")[last : last + lags]
+    pairs = np.correlate(present, present, "full")[last : last + lags]
     r = products / np.maximum(pairs, 1.0) * (n - np.arange(lags)) / square
     first = float(np.clip((n * r[1] + 1) / (n - 4), LEAST_CORRELATION, MOST_CORRELATION))
     rest = 2 * first * (1 - first**n) / (n * (1 - first) ** 2)

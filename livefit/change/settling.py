@@ -15,17 +15,21 @@ Mann-Kendall trend test for autocorrelated data. J Hydrol 204:182-196).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from scipy.special import stdtrit
 
 from livefit.change.correlated import FEWEST, StrokeMean, correlation_of, freedom_of, mean_of
-from livefit.frames import FloatArray
+from livefit.frames import FloatArray, IntArray
 
 State = Literal["too few", "settling", "drifting", "too wide", "settled"]
 
+HOLDS_WITHIN: Mapping[str, float] = {"deg": 1.0, "mm": 3.0, "rpm": 1.0, "W": 5.0}
+"""A mean holds when its 95 % interval is no wider than +- so much: common practice, no source."""
 FEWEST_TO_SETTLE = 10
 MOST_STROKES = 200
 """Further back nothing is looked at, and farther ahead nothing is promised."""
@@ -159,8 +163,8 @@ def drift_of(values: FloatArray) -> Drift:
     n = len(at)
     if n < FEWEST:
         return Drift(np.nan, np.nan, np.nan)
-    earlier, later = np.triu_indices(n, 1)
-    slopes = np.sort((values[at[later]] - values[at[earlier]]) / (at[later] - at[earlier]))
+    earlier, later = _pairs(n)
+    slopes = (values[at[later]] - values[at[earlier]]) / (at[later] - at[earlier])
     slope = float(np.median(slopes))
     known = np.isfinite(values)
     left = np.where(known, values - slope * np.arange(len(values)), 0.0)
@@ -172,7 +176,15 @@ def drift_of(values: FloatArray) -> Drift:
     last = round((len(slopes) + reach) / 2)
     if first < 0 or last >= len(slopes):
         return Drift(slope, -np.inf, np.inf)
+    slopes = np.partition(slopes, (first, last))
     return Drift(slope, float(slopes[first]), float(slopes[last]))
+
+
+@lru_cache(maxsize=8)
+def _pairs(n: int) -> tuple[IntArray, IntArray]:
+    """Every pair of n strokes, the earlier and the later of each."""
+    earlier, later = np.triu_indices(n, 1)
+    return earlier, later
 
 
 def more_strokes(

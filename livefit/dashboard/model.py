@@ -8,11 +8,12 @@ from typing import Any, Literal, get_args
 from livefit.dashboard.figure import FigureView, Place, Sides, build_figure, marker_places
 from livefit.dashboard.figure_angles import Plane
 from livefit.dashboard.mean_pose import BaselinePose
+from livefit.definitions import default_rows
 from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import OLD_AFTER_S, AgeMeter, age_words
 from livefit.view.charts import ChartsModel
-from livefit.view.table import Chosen, TableModel, default_chosen
+from livefit.view.table import Chosen, TableModel
 from livefit.wire.messages import Cycles, MeanPose, Message, Pose, Snapshot, Stroke
 
 FIGURE_OLD_AFTER_S = OLD_AFTER_S / 2
@@ -41,7 +42,7 @@ class DashboardModel(TableModel):
     def __init__(
         self, definitions: Definitions, chosen: Chosen | None = None, *, endpoint: str = ""
     ) -> None:
-        chosen = default_chosen(definitions) if chosen is None else chosen
+        chosen = default_rows(definitions) if chosen is None else chosen
         self.charts = ChartsModel(definitions, chosen)
         self._recent_kept: dict[tuple[str, str], tuple[object, dict[Side, list[float]]]] = {}
         super().__init__(definitions, chosen, endpoint=endpoint)

@@ -23,6 +23,7 @@ from livefit.definitions.models import (
     Unit,
     free_crank_event,
 )
+from livefit.definitions.preferred import default_rows
 
 __all__ = [
     "AXLE",
@@ -45,6 +46,7 @@ __all__ = [
     "TouchPoint",
     "Unit",
     "canonical_labels",
+    "default_rows",
     "find_faults",
     "free_crank_event",
     "load_definitions",

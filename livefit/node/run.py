@@ -127,6 +127,10 @@ class _Loop:
             cycles = self._processing.trials.cycles()
             if cycles is not None:
                 self._results.publish(cycles)
+        if self._results.listeners("changes"):
+            changes = self._processing.trials.changes()
+            if changes is not None:
+                self._results.publish(changes)
         pose = self._processing.trials.baseline_pose()
         if pose is not None:
             self._results.publish(pose)

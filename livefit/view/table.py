@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from livefit.definitions import default_rows
 from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import AgeMeter, Freshness, age_words
@@ -21,25 +22,6 @@ SCREEN = "fitter"
 """Under this name the choice of rows is known to the node, so that every window shows the same."""
 
 Chosen = Sequence[tuple[str, str]]
-
-PREFERRED = (
-    (("knee_flexion", "bdc"),),
-    (("knee_flexion", "maximum"), ("knee_flexion", "tdc")),
-    (("hip_angle", "tdc"), ("hip_angle", "minimum")),
-    (("ankle_angle", "bdc"),),
-    (("trunk_inclination", "mean"),),
-    (("knee_over_spindle", "forward"),),
-    (("elbow_flexion", "mean"),),
-)
-"""The rows shown where the fitter chose none; of alternatives, the first that is defined."""
-
-
-def default_chosen(definitions: Definitions) -> list[tuple[str, str]]:
-    """The preferred rows, as far as they are defined; where none is, the first there is."""
-    defined = {(m.name, event) for m in definitions.measures for event in m.events}
-    found = (next((c for c in choice if c in defined), None) for choice in PREFERRED)
-    preferred = [chosen for chosen in found if chosen is not None]
-    return preferred or [(m.name, m.events[0]) for m in definitions.measures if m.events][:1]
 
 
 class TableModel:
@@ -63,7 +45,7 @@ class TableModel:
         self, definitions: Definitions, chosen: Chosen | None = None, *, endpoint: str = ""
     ) -> None:
         self.definitions = definitions
-        self._own = _resolve(definitions, default_chosen(definitions) if chosen is None else chosen)
+        self._own = _resolve(definitions, default_rows(definitions) if chosen is None else chosen)
         self._pairs = self._own
         self._selected: int | None = None
         self._endpoint = endpoint
