@@ -21,6 +21,7 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from livefit.change.correlated import FEWEST, StrokeMean, correlation_of, freedom_of, mean_of
@@ -36,6 +37,8 @@ MOST_STROKES = 200
 SHARE = 0.25
 """Of the spread: what the approach may still lie off the level."""
 _TIMES_CHANCE = 4.0
+_LEAST_INFLATION = 0.6
+"""That of strokes whose correlation is the least that is credited."""
 _LASTING = np.array([1.0, 1.5, 2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0])
 
 
@@ -155,6 +158,21 @@ def strokes_aside(values: FloatArray, enough: float = 0.0) -> int:
     if near <= 1e-12 * size:
         return len(values)
     return int(np.ceil(lasting[best] * np.log(size / near)))
+
+
+def may_settle(values: FloatArray) -> NDArray[np.bool_]:
+    """Columns (k,) of values (n, k) of which `strokes_aside` may set any aside; quick."""
+    known = np.isfinite(values)
+    n = len(values)
+    lasting = _LASTING[n / 4 >= _LASTING]
+    if n < 2 * FEWEST or not len(lasting):
+        return np.zeros(values.shape[1], dtype=bool)
+    curves = np.exp(-np.arange(n) / lasting[:, None])
+    curves -= curves.mean(axis=1, keepdims=True)
+    apart = np.where(known, values - values.mean(axis=0), 0.0)
+    gains = ((curves @ apart) ** 2 / (curves**2).sum(axis=1)[:, None]).max(axis=0)
+    left = np.maximum((apart**2).sum(axis=0) - gains, 0.0) / (n - 3)
+    return np.asarray(~known.all(axis=0) | (gains > _TIMES_CHANCE * _LEAST_INFLATION * left))
 
 
 def drift_of(values: FloatArray) -> Drift:

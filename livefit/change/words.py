@@ -135,7 +135,8 @@ def settled_words(found: Settled, unit: str, strokes_a_minute: float) -> str:
     if found.state == "too wide" and found.more is None:
         return TOO_UNEVEN
     more = "a few" if found.more is None else f"{found.more}"
-    drift = _tenths_up(abs(found.drift.slope) * strokes_a_minute, unit)
+    slope = abs(found.drift.slope) * strokes_a_minute
+    drift = _tenths_up(slope, unit) if isfinite(slope) else ""
     sentence = SETTLED[found.state].format(more=more, drift=drift)
     return sentence.replace("1 more strokes", "1 more stroke") if more == "1" else sentence
 

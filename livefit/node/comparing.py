@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from math import ceil
 from typing import Literal
 
 import numpy as np
 
+from livefit.change.correlated import StrokeMean
 from livefit.change.difference import Change, Judged, Replacing, difference, there_and_back
 from livefit.change.loads import cadence_of
 from livefit.change.settling import Settled
@@ -23,6 +25,8 @@ from livefit.wire.numbers import SIDE, number
 FITTER = "fitter"
 _SIDES = ("L", "R", "B")
 _USUAL_RPM = 90.0
+_PARTS = 4
+"""The rows that wait are looked at in about so many parts, frames being taken in between."""
 APART_FROM = ["drift", "cadence"]
 
 
@@ -57,6 +61,8 @@ class Comparing:
         self._own = default_rows(definitions)
         self._due: deque[Key] = deque()
         self._asked = False
+        self._made: dict[Key, tuple[Settled, ChangeRow]] = {}
+        self._kept: dict[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]] = {}
         self.past: list[TrialStrokes] = []
         self.baseline: TrialStrokes | None = None
         self.offers = Offers()
@@ -66,28 +72,29 @@ class Comparing:
         self._due.clear()
         self.offers.restart()
 
-    def ask(self, trial: TrialStrokes, fit: Fit, sides: Collection[str] = _SIDES) -> None:
-        """Have the rows of these sides looked at, and then told."""
+    def ask(self, trial: TrialStrokes, fit: Fit) -> None:
+        """Have the rows looked at, and then told."""
         rows, loads = self._keys(trial, fit)
         self.offers.watch(rows)
         waiting = set(self._due)
-        self._due += [key for key in (*rows, *loads) if key[1] in sides and key not in waiting]
+        self._due += [key for key in (*rows, *loads) if key not in waiting]
         self._asked = True
 
     def work(self, trial: TrialStrokes, fit: Fit) -> Changes | None:
-        """Look at one row, or tell once all have been looked at; None: nothing to tell yet."""
-        if self._due:
-            key = self._due.popleft()
-            for each in (trial, self.baseline, *self.past[-2:]):
-                if each is not None:
-                    each.settled(key)
-            if (key[0], key[2]) not in (CADENCE, LOAD):
-                self.offers.look(key, trial)
-            return None
-        if not self._asked:
+        """Look at a few rows, or tell once all have been looked at; None: nothing to tell yet."""
+        for _ in range(ceil(len(self._due) / _PARTS)):
+            self._look(self._due.popleft(), trial)
+        if self._due or not self._asked:
             return None
         self._asked = False
         return self._told(trial, fit)
+
+    def _look(self, key: Key, trial: TrialStrokes) -> None:
+        for each in (trial, self.baseline, *self.past[-2:]):
+            if each is not None:
+                each.settled(key)
+        if (key[0], key[2]) not in (CADENCE, LOAD):
+            self.offers.look(key, trial)
 
     def _keys(self, trial: TrialStrokes, fit: Fit) -> tuple[list[Key], list[Key]]:
         """The rows that the fitter looks at, and the loads, as far as there are strokes."""
@@ -100,9 +107,10 @@ class Comparing:
     def _told(self, trial: TrialStrokes, fit: Fit) -> Changes:
         rows, loads = self._keys(trial, fit)
         keys = [*rows, *loads]
-        baseline = self._differences(self.baseline, trial, keys)
+        kept, self._kept = self._kept, {}
+        baseline = self._differences(self.baseline, trial, keys, kept)
         before = self.past[-1] if self.past else None
-        mark = self._differences(before, trial, keys)
+        mark = self._differences(before, trial, keys, kept)
         undone = self._undone(trial, keys) if _taken_back(fit) else ({}, {})
         made = [
             self._row(key, trial.settled(key), trial).model_copy(
@@ -123,13 +131,23 @@ class Comparing:
             offers=[self._offered(offer) for offer in self.offers.open],
         )
 
-    @staticmethod
     def _differences(
-        before: TrialStrokes | None, trial: TrialStrokes, keys: Sequence[Key]
+        self,
+        before: TrialStrokes | None,
+        trial: TrialStrokes,
+        keys: Sequence[Key],
+        kept: Mapping[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]],
     ) -> dict[Key, Judged]:
+        """What became of the rows; differences of means that are still the same are kept."""
         if before is None:
             return {}
-        return judged_by_row({key: difference(before.mean(key), trial.mean(key)) for key in keys})
+        changes = {}
+        for key in keys:
+            means = before.mean(key), trial.mean(key)
+            pair = id(means[0]), id(means[1])
+            found = kept.get(pair) or self._kept.get(pair) or (*means, difference(*means))
+            self._kept[pair], changes[key] = found, found[2]
+        return judged_by_row(changes)
 
     def _undone(
         self, trial: TrialStrokes, keys: Sequence[Key]
@@ -149,6 +167,14 @@ class Comparing:
         return self._definitions.measure(key[0]), self._definitions.event(key[2]).kind
 
     def _row(self, key: Key, found: Settled, trial: TrialStrokes) -> ChangeRow:
+        before = self._made.get(key)
+        if before is not None and before[0] is found:
+            return before[1]
+        row = self._new_row(key, found, trial)
+        self._made[key] = found, row
+        return row
+
+    def _new_row(self, key: Key, found: Settled, trial: TrialStrokes) -> ChangeRow:
         mean, drift, unit = found.mean, found.drift, trial.unit(key)
         speed = cadence_of(trial, key[1]).values
         rpm = float(np.nanmean(speed)) if np.isfinite(speed).any() else _USUAL_RPM

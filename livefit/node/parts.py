@@ -25,6 +25,8 @@ LABELS = (SADDLE, SADDLE_FRONT, SADDLE_REAR, BAR)
 _PIECE_S = 0.5
 _PIECES = 8
 _FEWEST = 3
+_FIRST_PIECES = 20
+"""After so many the bicycle's axes have been refined, and the first places are taken."""
 _MOVED_MM = 1.5
 """So far off the last ones, a piece begins a new place: the part is being moved."""
 _AXES_MM = 0.2
@@ -56,6 +58,11 @@ class PartWatch:
         Of the bicycle.
     earlier
         The watch before this one: what parts are compared with stays.
+
+    Attributes
+    ----------
+    baseline
+        Places when the baseline was set.
     """
 
     def __init__(
@@ -69,7 +76,7 @@ class PartWatch:
         self._frames = max(1, round(_PIECE_S * rate_hz))
         self._tube = np.radians(seat_tube_deg)
         self._waiting: dict[str, list[FloatArray]] = {label: [] for label in LABELS}
-        self._count = 0
+        self._count = self._taken = 0
         self._pieces: dict[str, deque[FloatArray]] = {}
         self.baseline: Places | None = None if earlier is None else earlier.baseline
         self._at_marks: list[Places | None] = [] if earlier is None else list(earlier._at_marks)
@@ -89,9 +96,9 @@ class PartWatch:
             for label in self._columns:
                 self._piece(label, np.concatenate(self._waiting[label]))
                 self._waiting[label] = []
-            if self._at_first is None:
-                places = self.places()
-                self._at_first = places if len(places) == len(self._columns) else None
+            self._taken += 1
+            if self._at_first is None and self._taken >= _FIRST_PIECES:
+                self._at_first = self.places() or None
 
     def _piece(self, label: str, points: FloatArray) -> None:
         seen = np.isfinite(points[:, 0])
@@ -122,14 +129,6 @@ class PartWatch:
         """Compare with what was compared with before the latest mark."""
         if self._at_marks:
             self._at_marks.pop()
-
-    def keep_baseline(self) -> None:
-        """Keep the places of now as the baseline's."""
-        self.baseline = self.places() or None
-
-    def drop_baseline(self) -> None:
-        """Forget the baseline's places."""
-        self.baseline = None
 
     def moved(self) -> list[PartMoved]:
         """What each part has been moved by since the latest mark and the baseline."""

@@ -139,7 +139,7 @@ class Processing:
             return
         block = MarkerBlock.joined(self._gathered)
         values = self._kernel.push(block)
-        self.trials.see(block)
+        self.trials.beside.see(self._kernel.bike, block)
         self._gathered = []
         most = int(GATHER_S * self._reader.info.rate_hz)
         self._quiet_frames = min(self._kernel.quiet_frames(), most)
@@ -199,7 +199,7 @@ class Processing:
             edited_bands=len(fit.edited),
             workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
             device=self._intake.device.newest if ready else None,
-            moved=trials.parts.moved() if ready and trials.parts else [],
+            moved=trials.beside.moved(),
             warnings=[*trials.warnings(), *self._intake.warnings(now)] if ready else [],
         )
 

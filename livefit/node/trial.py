@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from livefit.change.correlated import FEWEST, correlation_of
+from livefit.change.correlated import inflations_of
 from livefit.change.settling import MOST_STROKES as MOST_COMPARED
-from livefit.change.settling import SHARE, strokes_aside
-from livefit.change.trials import CADENCE, Key, TrialStrokes
+from livefit.change.settling import SHARE, may_settle, strokes_aside
+from livefit.change.trials import CADENCE, Group, Key, TrialStrokes
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
 from livefit.kernel.cycles import GridPoses, StrokeCycle
@@ -26,6 +26,8 @@ MOST_STROKES = 60
 """Of cycles and poses no more are kept, whatever the window."""
 LOOK_BACK = 60
 """Strokes from which their correlation is told."""
+LOOK_OFTEN, LOOK_EVERY = 20, 5
+"""Up to so many strokes it is told anew with each one, and then with every fifth."""
 LOAD = ("workload", "mean")
 """The channel's name and the event of its mean over each stroke."""
 LOAD_UNITS = {"workload": "W"}
@@ -130,34 +132,40 @@ class Trial:
         """Go on with values taken before; returns those of strokes from before the trial."""
         late = list(self._part(values, early=False))
         self.strokes.add(late)
+        settling = self._may_be_settling()
         for v in late:
             if v.measures != LOAD[:1]:
-                self._look_at([(measure, v.side, v.event) for measure in v.measures])
+                self._look_at((v.side, v.event, v.measures), settling=settling)
         if late:
             self.results.set_aside(self._first)
         return list(self._part(values, early=True))
 
-    def _look_at(self, keys: Iterable[Key]) -> None:
-        """How strokes of these rows hang together, and where the rider has settled in them."""
-        early = self.changed and not self._beyond_settling()
-        for key in keys:
-            own = self.strokes.strokes(key)
-            values = own.values[-LOOK_BACK:]
-            known = np.isfinite(values)
-            if known.sum() < FEWEST:
-                continue
-            apart = np.where(known, values - values[known].mean(), 0.0)
-            self._inflation[key] = correlation_of(apart, known)[1]
-            if early:
+    def _look_at(self, group: Group, *, settling: bool) -> None:
+        """How the strokes of some rows hang together, and where the rider has settled in them."""
+        side, event, measures = group
+        numbers, _, values = self.strokes.table(group)
+        keys = [(measure, side, event) for measure in measures]
+        if len(numbers) <= LOOK_OFTEN or numbers[-1] % LOOK_EVERY == 0:
+            found = inflations_of(values[-LOOK_BACK:])
+            self._inflation |= {
+                key: f for key, f in zip(keys, found.tolist(), strict=True) if np.isfinite(f)
+            }
+        if not settling:
+            return
+        for key, own, maybe in zip(keys, values.T, may_settle(values).tolist(), strict=True):
+            aside = 0
+            if maybe:
                 half = self._holds_within[self.strokes.unit(key)]
-                aside = min(strokes_aside(own.values, SHARE * half), len(own.values) // 2)
-                self._first[key] = int(own.numbers[aside])
+                aside = min(strokes_aside(own, SHARE * half), len(own) // 2)
+            self._first[key] = int(numbers[aside])
 
-    def _beyond_settling(self) -> bool:
-        """Whether no stroke that is set aside, half of them at most, can be in the window."""
+    def _may_be_settling(self) -> bool:
+        """Whether a stroke that is set aside, half of them at most, can be in the window."""
+        if not self.changed:
+            return False
         counts = (self.results.strokes(plan.side) for plan in self._sides)
         ridden = max((len(self.strokes.table(g)[0]) for g in self.strokes.groups), default=0)
-        return ridden > 2 * max(counts, default=0)
+        return ridden <= 2 * max(counts, default=0)
 
     def inflation(self, key: Key) -> float:
         """How many times the variance of a row's mean is that of independent strokes."""
@@ -265,7 +273,9 @@ class Trial:
                     part._cycles[side] = deque(own, maxlen=MOST_STROKES)
         for turn, points in self._turns.items():
             (late if turn > after.get("R", turn) else early)._turns[turn] = points
-        late._look_at([key for key in late.strokes.keys if key[0] != LOAD[0]])
+        for group in late.strokes.groups:
+            if group[2] != LOAD[:1]:
+                late._look_at(group, settling=True)
         late.results.set_aside(late._first)
         return early, late
 

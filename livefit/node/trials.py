@@ -8,19 +8,17 @@ import numpy as np
 
 from livefit.change.trials import TrialStrokes
 from livefit.definitions import Definitions
-from livefit.frames import MarkerBlock
 from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.phase import TURN
 from livefit.kernel.results import ResultRow
 from livefit.kernel.rolling import Rolling
+from livefit.node.beside import Beside
 from livefit.node.comparing import Comparing
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
-from livefit.node.loads import StrokeLoads
 from livefit.node.offers import strokes_before
-from livefit.node.parts import PartWatch
 from livefit.node.segments import SegmentWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
@@ -50,8 +48,8 @@ class Trials:
         Every stroke's values.
     comparing
         What the present trial is compared with.
-    parts
-        How far parts of the bicycle were moved, where markers show it.
+    beside
+        What travels beside the rider's markers.
     """
 
     def __init__(self, definitions: Definitions, settings: Settings, node: str) -> None:
@@ -68,7 +66,7 @@ class Trials:
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
         self.comparing = Comparing(definitions, node, settings.replacing)
-        self.parts: PartWatch | None = None
+        self.beside = Beside()
 
     def begin(self, kernel: Kernel | None, intake: Intake | None = None) -> None:
         """Begin with the kernel of a new stream; None: there is none that can be used.
@@ -86,10 +84,7 @@ class Trials:
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
         self._earlier = [None for _ in self.fit.marks]
         self.history = self.history.only(self._trial.sides - seen)
-        self.parts = PartWatch(
-            intake.labels, intake.info.rate_hz, self.settings.seat_tube_deg, self.parts
-        )
-        self._loads = StrokeLoads(intake.info)
+        self.beside.begin(intake, self.settings.seat_tube_deg)
 
     def _begin_trial(
         self, kernel: Kernel, mark_before: int, *, changed: bool = False, other: Trial | None = None
@@ -118,12 +113,6 @@ class Trials:
             other=other,
         )
 
-    def see(self, block: MarkerBlock) -> None:
-        """Take frames that the kernel has taken, for what travels beside the rider."""
-        self._loads.take(block.t, block.channels)
-        if self.parts is not None and self._kernel is not None:
-            self.parts.take(self._kernel.bike, block.positions)
-
     def add(self, kernel: Kernel, values: Sequence[EventValues]) -> bool:
         """Take what the kernel made of new frames; True if any row changed.
 
@@ -144,12 +133,13 @@ class Trials:
             self._segments.take(pose.first, pose.positions)
         self._trial.add_curves(cycles, poses)
         self._cycles_due |= bool(cycles)
-        early = self._trial.settle([*values, *self._loads.of(values)])
+        early = self._trial.settle([*values, *self.beside.loads(values)])
         if early and self._earlier and self._earlier[-1] is not None:
             self._earlier[-1].strokes.add(early)
-        if cycles:
-            sides = {cycle.side for cycle in cycles} | {"B"}
-            self.comparing.ask(self._trial.strokes, self.fit, sides)
+        sides = {plan.side for plan in self._kernel.plan.sides if plan.groups()}
+        leading = "R" if "R" in sides else "L"
+        if any(cycle.side == leading for cycle in cycles):
+            self.comparing.ask(self._trial.strokes, self.fit)
 
     def _result_rows(self) -> list[ResultRow]:
         return self._trial.results.rows() if self._kernel else []
@@ -224,8 +214,7 @@ class Trials:
             self.settle()
             self._baseline_cycles = self._trial.cycles()
             self.comparing.baseline = self._trial.strokes.copy()
-            if self.parts is not None:
-                self.parts.keep_baseline()
+            self.beside.keep_baseline()
             self._compare_with(mean_pose_message(self._node, self._kernel, self._trial))
         return count
 
@@ -234,8 +223,7 @@ class Trials:
         self.fit.baseline = {}
         self._baseline_cycles = {}
         self.comparing.baseline = None
-        if self.parts is not None:
-            self.parts.drop_baseline()
+        self.beside.drop_baseline()
         self._compare_with(MeanPose(node=self._node, labels=[], xyz=b""))
 
     def _compare_with(self, pose: MeanPose) -> None:
@@ -263,7 +251,7 @@ class Trials:
             If there is no such adjustment, or its amount cannot be measured.
         """
         if amount is None:
-            amount = self._measured(part)
+            amount = self.beside.measured(self._definitions.adjustment(part).name)
         newest = self._kernel.newest() if self._kernel else None
         t = newest[1] if newest else None
         mark = self.fit.mark(part, amount, note, t=t, rows=self._result_rows())
@@ -274,16 +262,9 @@ class Trials:
             self._begin_trial(self._kernel, self._trial.mark, changed=True)
         else:
             self.comparing.past.append(TrialStrokes({}))
-        if self.parts is not None:
-            self.parts.mark()
+        self.beside.mark()
         self._look_again()
         return mark
-
-    def _measured(self, part: str) -> float:
-        self._definitions.adjustment(part)
-        if self.parts is None:
-            raise ValueError("there is no stream yet that could show how far a part was moved")
-        return self.parts.measured(part)
 
     def edit_mark(
         self, number: int, *, part: str | None, amount: float | None, note: str | None
@@ -321,8 +302,7 @@ class Trials:
         self.comparing.past.append(early.strokes)
         self._trial = late
         self.comparing.begin_again()
-        if self.parts is not None:
-            self.parts.mark()
+        self.beside.mark()
         self._look_again()
         return mark
 
@@ -348,8 +328,7 @@ class Trials:
         mark = self.fit.unmark()
         self.history.unmark(mark.number, self.fit.mark_in_force)
         self.comparing.past.pop()
-        if self.parts is not None:
-            self.parts.unmark()
+        self.beside.unmark()
         if self._kernel:
             self.settle()
             earlier = self._earlier.pop()
