@@ -14,7 +14,7 @@ from livefit.view import words
 from livefit.view.age import OLD_AFTER_S, AgeMeter, age_words
 from livefit.view.charts import ChartsModel
 from livefit.view.table import Chosen, TableModel
-from livefit.wire.messages import Cycles, MeanPose, Message, Pose, Snapshot, Stroke
+from livefit.wire.messages import Changes, Cycles, MeanPose, Message, Pose, Snapshot, Stroke
 
 FIGURE_OLD_AFTER_S = OLD_AFTER_S / 2
 RECENT = 15
@@ -74,6 +74,8 @@ class DashboardModel(TableModel):
             self.apply_stroke(message)
         elif isinstance(message, Cycles):
             self.apply_cycles(message)
+        elif isinstance(message, Changes):
+            self.apply_changes(message)
         elif isinstance(message, MeanPose):
             self.apply_baseline(message)
 

@@ -77,7 +77,27 @@ def header_readouts(
             if snapshot.marks
             else words.NOTHING,
         ),
+        *_moved(snapshot, definitions),
     )
+
+
+def _moved(snapshot: Snapshot, definitions: Definitions) -> list[Readout]:
+    """The part that was moved most clearly since the baseline, else since the latest mark."""
+    adjustments = {a.name: a for a in definitions.adjustments}
+    best: tuple[float, Readout] | None = None
+    for moved in snapshot.moved:
+        by, half = moved.baseline, moved.baseline_half
+        if by is None or half is None:
+            by, half = moved.mark, moved.mark_half
+        known = adjustments.get(moved.part)
+        if known is None or by is None or half is None or abs(by) <= half:
+            continue
+        way = known.more if by > 0 else known.less
+        unit = words.UNIT_WORD[known.unit].strip()
+        caption = words.MOVED.format(part=known.short)
+        if best is None or abs(by) / half > best[0]:
+            best = abs(by) / half, Readout(caption, f"{way} {abs(by):.1f}", f"{unit} ±{half:.1f}")
+    return [] if best is None else [best[1]]
 
 
 def _battery(snapshot: Snapshot) -> list[Readout]:
@@ -94,10 +114,11 @@ def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout
     needed = [row.needed for row in snapshot.rows if (row.measure, row.event) in chosen]
     known = [n for n in needed if n is not None]
     more = max(known) if known and len(known) == len(needed) else None
+    short = any(row.too_short for row in snapshot.rows if (row.measure, row.event) in chosen)
     return Readout(
         f"{words.STROKES}, {window}" if window else words.STROKES,
         counts or words.NOTHING,
-        words.all_hold_words(more),
+        words.WINDOW_TOO_SHORT if short else words.all_hold_words(more),
     )
 
 

@@ -10,9 +10,9 @@ from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import AgeMeter, Freshness, age_words
 from livefit.view.header import AgeView, Readout, header_readouts
-from livefit.view.rows import Key, RowView, band_of, make_cells
+from livefit.view.rows import Key, RowView, band_of, make_cells, sides_of
 from livefit.view.scale import Scale, common_scale
-from livefit.wire.messages import Row, Snapshot
+from livefit.wire.messages import ChangeRow, Changes, OfferedMark, Row, Snapshot
 
 MISSING_SHARE = 0.01
 """A marker out of sight for a smaller share of the last seconds is not worth a word."""
@@ -56,6 +56,8 @@ class TableModel:
         self._now: float | None = None
         self._notice: tuple[str, float] | None = None
         self._rows: list[RowView] = []
+        self._changes: Changes | None = None
+        self._judged: dict[Key, ChangeRow] = {}
         self.fault: str | None = None
         """In words, why nothing can be received at all."""
         self.held = False
@@ -76,6 +78,14 @@ class TableModel:
         self._meter.note(snapshot.node, sent=snapshot.sent, now=now)
         self._snapshot = snapshot
         self._follow(snapshot.chosen.get(SCREEN))
+        self._build_rows()
+
+    def apply_changes(self, changes: Changes) -> None:
+        """Show what has changed, and what the node offers as a mark; not while it is held."""
+        if self.held:
+            return
+        self._changes = changes
+        self._judged = {(row.measure, row.event, row.side): row for row in changes.rows}
         self._build_rows()
 
     def apply_silence(self, now: float) -> None:
@@ -110,6 +120,22 @@ class TableModel:
         """(measure, event) of what the rider sees, as far as it is known."""
         chosen = self._snapshot.chosen.get("rider") if self._snapshot is not None else None
         return tuple((pair[0], pair[1]) for pair in chosen or () if len(pair) == 2)
+
+    @property
+    def offer(self) -> OfferedMark | None:
+        """The oldest change that nobody marked, neither taken nor dropped."""
+        changes = self._changes
+        return changes.offers[0] if changes is not None and changes.offers else None
+
+    @property
+    def measured(self) -> dict[str, float]:
+        """By adjustment: what the markers on the bicycle show since the latest mark."""
+        moved = [] if self._snapshot is None else self._snapshot.moved
+        return {
+            m.part: m.mark
+            for m in moved
+            if m.mark is not None and m.mark_half is not None and abs(m.mark) > m.mark_half
+        }
 
     @property
     def window(self) -> dict[str, float]:
@@ -175,7 +201,25 @@ class TableModel:
             return words.Message("care", words.PLEASE_CHECK, snapshot.problem)
         if snapshot.warnings:
             return words.Message("care", words.PLEASE_CHECK, ". ".join(snapshot.warnings))
-        return None
+        if self.offer is not None:
+            detail = words.OFFER_DETAIL.format(what=_sentence(self.offer.rows[0].words))
+            return words.Message("care", words.OFFER, detail)
+        return self._change_message()
+
+    def _change_message(self) -> words.Message | None:
+        """What became of the selected row, in words."""
+        if self._selected is None:
+            return None
+        measure, event = self._pairs[self._selected]
+        found = [self._judged.get((measure.name, event.name, side)) for side in sides_of(measure)]
+        rows = [row for row in found if row is not None]
+        baseline = any(row.baseline for row in rows)
+        since = [row.baseline if baseline else row.mark for row in rows]
+        told = [_sentence(each.words) for each in since if each is not None]
+        if not told:
+            return None
+        title = words.CHANGED_SINCE_BASELINE if baseline else words.CHANGED_SINCE_MARK
+        return words.Message("note", title, ". ".join(told) + ".")
 
     @property
     def notice(self) -> str | None:
@@ -186,6 +230,8 @@ class TableModel:
 
     def _start_anew(self) -> None:
         self._scales.clear()
+        self._changes = None
+        self._judged = {}
 
     def _freshness(self) -> Freshness:
         return "lost" if self._now is None else self._meter.freshness(self._now)
@@ -205,7 +251,7 @@ class TableModel:
     def _row(self, measure: Measure, event: Event, rows: dict[Key, Row], stale: bool) -> RowView:
         key = (measure.name, event.name)
         band = band_of(measure, event, rows)
-        cells = make_cells(measure, event, rows, self._recent(measure, event))
+        cells = make_cells(measure, event, rows, self._recent(measure, event), self._judged)
         means = [cell.mean for cell in cells if cell.mean is not None]
         self._scales[key] = common_scale(band, means, measure.unit, self._scales.get(key))
         return RowView(
@@ -242,6 +288,10 @@ class TableModel:
             return _resolved(self.definitions, measure, event)
         except ValueError:
             return None
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _resolve(definitions: Definitions, chosen: Chosen) -> list[tuple[Measure, Event]]:
