@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -121,3 +122,19 @@ def cadence_of(trial: TrialStrokes, side: str) -> Strokes:
     sides = ("R", "L") if side == "B" else (side,)
     found = [trial.strokes((CADENCE[0], each, CADENCE[1])) for each in sides]
     return next((each for each in found if len(each.numbers)), found[0])
+
+
+def strokes_before(trial: TrialStrokes, t: float, sides: Iterable[str]) -> dict[str, int]:
+    """By side: the last stroke that began before an instant (s)."""
+    found = {}
+    there = {side for side, _, _ in trial.groups}
+    for side in there.intersection(sides):
+        speed = cadence_of(trial, side)
+        if len(speed.numbers):
+            numbers, began = speed.numbers, begins(speed)
+        else:
+            group = next(group for group in trial.groups if group[0] == side)
+            numbers, began, _ = trial.table(group)
+        before = numbers[began < t - 1e-3]
+        found[side] = int(before[-1]) if len(before) else int(numbers[0]) - 1
+    return found

@@ -33,7 +33,7 @@ class Strokes(NamedTuple):
 
 
 class TrialStrokes:
-    """The last 400 strokes of a trial, and what is asked of them.
+    """The strokes of a trial, and what is asked of them.
 
     Parameters
     ----------
@@ -41,12 +41,17 @@ class TrialStrokes:
         Unit of each measure.
     holds_within
         By unit: the mean's 95 % interval may be +- this.
+    kept
+        So many of the last strokes stay; None: all.
     """
 
     def __init__(
-        self, units: Mapping[str, str], holds_within: Mapping[str, float] = HOLDS_WITHIN
+        self,
+        units: Mapping[str, str],
+        holds_within: Mapping[str, float] = HOLDS_WITHIN,
+        kept: int | None = KEPT,
     ) -> None:
-        self._units, self._holds_within = units, holds_within
+        self._units, self._holds_within, self._kept = units, holds_within, kept
         self._groups: dict[Group, RollingSummary] = {}
         self._of: dict[Key, tuple[Group, int]] = {}
         self._settled: dict[Key, Settled] = {}
@@ -59,7 +64,7 @@ class TrialStrokes:
     def _take(self, group: Group, numbers: IntArray, t: FloatArray, values: FloatArray) -> None:
         side, event, measures = group
         if group not in self._groups:
-            self._groups[group] = RollingSummary(Rolling(strokes=KEPT), len(measures))
+            self._groups[group] = RollingSummary(Rolling(strokes=self._kept), len(measures))
             self._of |= {(m, side, event): (group, k) for k, m in enumerate(measures)}
         self._groups[group].update(numbers, t, values)
         for measure in measures:
@@ -116,7 +121,7 @@ class TrialStrokes:
 
     def part(self, after: Mapping[str, int], *, early: bool) -> TrialStrokes:
         """The strokes up to a number, by side, or those after it; no number: all are early."""
-        part = TrialStrokes(self._units, self._holds_within)
+        part = TrialStrokes(self._units, self._holds_within, self._kept)
         for group in self._groups:
             numbers, t, values = self.table(group)
             last = after.get(group[0])
@@ -127,11 +132,11 @@ class TrialStrokes:
 
     def copy(self) -> TrialStrokes:
         """The strokes as they are now."""
-        return self.joined(TrialStrokes(self._units, self._holds_within))
+        return self.joined(TrialStrokes(self._units, self._holds_within, self._kept))
 
     def joined(self, later: TrialStrokes) -> TrialStrokes:
         """These strokes and later ones as of one trial."""
-        both = TrialStrokes(self._units, self._holds_within)
+        both = TrialStrokes(self._units, self._holds_within, self._kept)
         for trial in (self, later):
             for group in trial._groups:
                 both._take(group, *trial.table(group))
@@ -139,7 +144,7 @@ class TrialStrokes:
 
     def of_sides(self, sides: Collection[str]) -> TrialStrokes:
         """The strokes of these sides alone."""
-        part = TrialStrokes(self._units, self._holds_within)
+        part = TrialStrokes(self._units, self._holds_within, self._kept)
         for group in self._groups:
             if group[0] in sides:
                 part._take(group, *self.table(group))

@@ -7,6 +7,7 @@ import typer
 from livefit.cli.analyse import analyse_file
 from livefit.cli.check import check_stream
 from livefit.cli.common import CAUTION
+from livefit.cli.compare import compare_trials
 from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
@@ -29,5 +30,6 @@ app.command("watch")(watch)
 app.command("record")(record)
 app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
+app.command("compare")(compare_trials)
 app.command("check")(check_stream)
 app.add_typer(keys, name="keys")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from livefit.change.workload import StrokeLoads
 from livefit.frames import MarkerBlock
 from livefit.kernel.crank import BikeFrame
 from livefit.kernel.events import EventValues
 from livefit.node.intake import Intake
-from livefit.node.loads import StrokeLoads
 from livefit.node.parts import PartWatch
 from livefit.wire.messages import PartMoved
 

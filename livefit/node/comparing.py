@@ -15,10 +15,10 @@ from livefit.change.loads import cadence_of
 from livefit.change.settling import Settled
 from livefit.change.trials import CADENCE, Key, TrialStrokes, judged_by_row
 from livefit.change.words import WORKLOAD, Spoken, change_words, settled_words, step_words
+from livefit.change.workload import LOAD
 from livefit.definitions import Definitions, default_rows
 from livefit.node.fit import Fit
 from livefit.node.offers import Offer, Offers
-from livefit.node.trial import LOAD
 from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, StepRow
 from livefit.wire.numbers import SIDE, number
 
@@ -26,7 +26,7 @@ FITTER = "fitter"
 _SIDES = ("L", "R", "B")
 _USUAL_RPM = 90.0
 _PARTS = 4
-"""The rows that wait are looked at in about so many parts, frames being taken in between."""
+"""The rows that wait are looked at in so many parts, frames being taken in between."""
 APART_FROM = ["drift", "cadence"]
 
 
@@ -61,6 +61,7 @@ class Comparing:
         self._own = default_rows(definitions)
         self._due: deque[Key] = deque()
         self._asked = False
+        self._part = 0
         self._made: dict[Key, tuple[Settled, ChangeRow]] = {}
         self._kept: dict[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]] = {}
         self.past: list[TrialStrokes] = []
@@ -78,11 +79,12 @@ class Comparing:
         self.offers.watch(rows)
         waiting = set(self._due)
         self._due += [key for key in (*rows, *loads) if key not in waiting]
+        self._part = ceil(len(self._due) / _PARTS)
         self._asked = True
 
     def work(self, trial: TrialStrokes, fit: Fit) -> Changes | None:
         """Look at a few rows, or tell once all have been looked at; None: nothing to tell yet."""
-        for _ in range(ceil(len(self._due) / _PARTS)):
+        for _ in range(min(self._part, len(self._due))):
             self._look(self._due.popleft(), trial)
         if self._due or not self._asked:
             return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -148,19 +148,3 @@ def _began(key: Key, stroke: int, trial: TrialStrokes) -> float:
         return float(begins(speed)[at[0]])
     own = trial.strokes(key)
     return float(own.t[np.searchsorted(own.numbers, stroke)])
-
-
-def strokes_before(trial: TrialStrokes, t: float, sides: Iterable[str]) -> dict[str, int]:
-    """By side: the last stroke that began before an instant (s)."""
-    found = {}
-    there = {side for side, _, _ in trial.groups}
-    for side in there.intersection(sides):
-        speed = cadence_of(trial, side)
-        if len(speed.numbers):
-            numbers, began = speed.numbers, begins(speed)
-        else:
-            group = next(group for group in trial.groups if group[0] == side)
-            numbers, began, _ = trial.table(group)
-        before = numbers[began < t - 1e-3]
-        found[side] = int(before[-1]) if len(before) else int(numbers[0]) - 1
-    return found

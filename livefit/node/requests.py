@@ -135,6 +135,7 @@ def _reset_bands(node: Processing, args: Args) -> Args:
 
 def _choose(node: Processing, args: Args) -> Args:
     node.trials.fit.choose(_text(args, "screen"), _pairs(args))
+    node.trials.look_again()
     return {}
 
 

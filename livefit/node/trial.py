@@ -12,6 +12,7 @@ from livefit.change.correlated import inflations_of
 from livefit.change.settling import MOST_STROKES as MOST_COMPARED
 from livefit.change.settling import SHARE, may_settle, strokes_aside
 from livefit.change.trials import CADENCE, Group, Key, TrialStrokes
+from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
 from livefit.kernel.cycles import GridPoses, StrokeCycle
@@ -28,9 +29,6 @@ LOOK_BACK = 60
 """Strokes from which their correlation is told."""
 LOOK_OFTEN, LOOK_EVERY = 20, 5
 """Up to so many strokes it is told anew with each one, and then with every fifth."""
-LOAD = ("workload", "mean")
-"""The channel's name and the event of its mean over each stroke."""
-LOAD_UNITS = {"workload": "W"}
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from livefit.change.loads import strokes_before
 from livefit.change.trials import TrialStrokes
 from livefit.definitions import Definitions
 from livefit.kernel.events import EventValues
@@ -18,7 +19,6 @@ from livefit.node.comparing import Comparing
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
-from livefit.node.offers import strokes_before
 from livefit.node.segments import SegmentWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
@@ -229,9 +229,9 @@ class Trials:
     def _compare_with(self, pose: MeanPose) -> None:
         self._baseline_pose = pose
         self._cycles_due = self._kernel is not None
-        self._look_again()
+        self.look_again()
 
-    def _look_again(self) -> None:
+    def look_again(self) -> None:
         """What rows are compared with, or which trial they are of, has changed."""
         self._rows.forget()
         if self._kernel:
@@ -263,7 +263,7 @@ class Trials:
         else:
             self.comparing.past.append(TrialStrokes({}))
         self.beside.mark()
-        self._look_again()
+        self.look_again()
         return mark
 
     def edit_mark(
@@ -277,7 +277,7 @@ class Trials:
             If there is no such mark or adjustment.
         """
         mark = self.fit.edit_mark(number, part=part, amount=amount, note=note)
-        self._look_again()
+        self.look_again()
         return mark
 
     def take_offer(self, number: int, part: str, amount: float, note: str) -> Mark:
@@ -303,7 +303,7 @@ class Trials:
         self._trial = late
         self.comparing.begin_again()
         self.beside.mark()
-        self._look_again()
+        self.look_again()
         return mark
 
     def drop_offer(self, number: int) -> None:
@@ -315,7 +315,7 @@ class Trials:
             If there is no such offer.
         """
         self.comparing.offers.drop(number)
-        self._look_again()
+        self.look_again()
 
     def unmark(self) -> Mark:
         """Take the latest mark back; the averages go on as if it had never been.
@@ -338,7 +338,7 @@ class Trials:
                 bands = self.fit.bands(self.settings.discipline)
                 self._trial = self._trial.after(earlier, bands, self.settings.window)
             self.comparing.begin_again()
-        self._look_again()
+        self.look_again()
         return mark
 
     def set_discipline(self, name: str) -> None:

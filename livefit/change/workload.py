@@ -9,8 +9,10 @@ import numpy as np
 from livefit.change.loads import stroke_means
 from livefit.frames import FloatArray, StreamInfo
 from livefit.kernel.events import EventValues
-from livefit.node.trial import LOAD
 
+LOAD = ("workload", "mean")
+"""The channel's name and the event of its mean over each stroke."""
+LOAD_UNITS = {"workload": "W"}
 _KEPT_S = 20.0
 """A stroke is known to be over long before."""
 
@@ -34,7 +36,7 @@ class StrokeLoads:
         """Take the stamps (n,) s and channels (n, c) of frames that follow."""
         if self._column is None or not len(t):
             return
-        kept = int(np.searchsorted(self._t, t[-1] - _KEPT_S))
+        kept = int(np.searchsorted(self._t, t[0] - _KEPT_S))
         self._t = np.concatenate([self._t[kept:], t])
         self._values = np.concatenate([self._values[kept:], channels[:, self._column]])
 
