@@ -72,7 +72,7 @@ def _row(
     pen.line([(low, y), (high, y)], fill=color, width=6)
     pen.ellipse([(at - 9, y - 9), (at + 9, y + 9)], fill=color)
     half = (change.high - change.low) / 2
-    text = f"{change.by:+.1f} ± {half:.1f}{_UNIT[row.unit]}".replace("-", "\N{MINUS SIGN}")
+    text = f"{change.by:+.1f} ± {half:.1f}{_UNIT[row.unit]}"
     _text(pen, WIDTH - _RIGHT, y, text, _TEXT, INK if row.judged.told else QUIET, "rm")
 
 

@@ -71,7 +71,8 @@ def test_the_change_is_that_of_the_strokes_on_both_sides_of_the_mark(marked: Rid
 
 def test_the_interval_is_welchs_but_for_the_correlation(marked: Ridden) -> None:
     """SciPy's Welch interval takes strokes for independent: of steady riding nearly the same."""
-    found, (own, marks) = row(marked.changes(), ANKLE), values(marked, ANKLE)
+    left = ("ankle_angle", "L", "bdc")
+    found, (own, marks) = row(marked.changes(), left), values(marked, left)
     against = found.baseline
     assert against is not None
     assert against.ci95 is not None
