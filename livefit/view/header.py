@@ -9,7 +9,7 @@ from typing import Literal
 from livefit.definitions.models import Definitions
 from livefit.view import words
 from livefit.view.chart_words import mark_words
-from livefit.view.numbers import format_value
+from livefit.view.numbers import format_value, signed
 from livefit.wire.messages import Snapshot
 
 LOST_SHARE = 0.01
@@ -71,33 +71,32 @@ def header_readouts(
             words.EDITED if snapshot.edited_bands else words.DISCIPLINE,
             titles.get(snapshot.discipline, snapshot.discipline),
         ),
-        Readout(
-            words.MARK,
-            mark_words(snapshot.marks[-1], definitions.adjustments)
-            if snapshot.marks
-            else words.NOTHING,
-        ),
-        *_moved(snapshot, definitions),
+        _mark(snapshot, definitions),
     )
 
 
-def _moved(snapshot: Snapshot, definitions: Definitions) -> list[Readout]:
-    """The part that was moved most clearly since the baseline, else since the latest mark."""
+def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
+    """The latest mark with what was measured of it; without one, what was moved most clearly."""
     adjustments = {a.name: a for a in definitions.adjustments}
-    best: tuple[float, Readout] | None = None
+    clear = {}
     for moved in snapshot.moved:
         by, half = moved.baseline, moved.baseline_half
         if by is None or half is None:
             by, half = moved.mark, moved.mark_half
-        known = adjustments.get(moved.part)
-        if known is None or by is None or half is None or abs(by) <= half:
-            continue
-        way = known.more if by > 0 else known.less
-        unit = words.UNIT_WORD[known.unit].strip()
-        caption = words.MOVED.format(part=known.short)
-        if best is None or abs(by) / half > best[0]:
-            best = abs(by) / half, Readout(caption, f"{way} {abs(by):.1f}", f"{unit} ±{half:.1f}")
-    return [] if best is None else [best[1]]
+        if moved.part in adjustments and by is not None and half and abs(by) > half:
+            clear[moved.part] = by, half
+    if snapshot.marks:
+        mark = snapshot.marks[-1]
+        by, _ = clear.get(mark.part, (None, None))
+        measured = "" if by is None else words.MOVED_BY.format(amount=signed(by, 1))
+        return Readout(words.MARK, mark_words(mark, definitions.adjustments), measured)
+    if not clear:
+        return Readout(words.MARK, words.NOTHING)
+    part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1])
+    known, (by, half) = adjustments[part], clear[part]
+    way = known.more if by > 0 else known.less
+    caption = words.MOVED.format(part=known.short)
+    return Readout(caption, f"{way} {abs(by):.1f}{words.UNIT_WORD[known.unit]}", f"±{half:.1f}")
 
 
 def _battery(snapshot: Snapshot) -> list[Readout]:

@@ -12,7 +12,7 @@ from livefit.view.age import AgeMeter, Freshness, age_words
 from livefit.view.header import AgeView, Readout, header_readouts
 from livefit.view.rows import Key, RowView, band_of, make_cells, sides_of
 from livefit.view.scale import Scale, common_scale
-from livefit.wire.messages import ChangeRow, Changes, OfferedMark, Row, Snapshot
+from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, Row, Snapshot
 
 MISSING_SHARE = 0.01
 """A marker out of sight for a smaller share of the last seconds is not worth a word."""
@@ -215,7 +215,11 @@ class TableModel:
         rows = [row for row in found if row is not None]
         baseline = any(row.baseline for row in rows)
         since = [row.baseline if baseline else row.mark for row in rows]
-        told = [_sentence(each.words) for each in since if each is not None]
+        told = [
+            _change_sentence(row, against, measure)
+            for row, against in zip(rows, since, strict=True)
+            if against is not None
+        ]
         if not told:
             return None
         title = words.CHANGED_SINCE_BASELINE if baseline else words.CHANGED_SINCE_MARK
@@ -288,6 +292,15 @@ class TableModel:
             return _resolved(self.definitions, measure, event)
         except ValueError:
             return None
+
+
+def _change_sentence(row: ChangeRow, against: Against, measure: Measure) -> str:
+    """A change in words; of one that may be chance no more than how large it can be."""
+    if against.verdict != "hidden" or against.smallest is None:
+        return _sentence(against.words)
+    smallest = f"{against.smallest:.1f}{words.UNIT_WORD[measure.unit]}"
+    side = _sentence(words.SIDE_WORD.get(row.side, measure.short))
+    return words.NO_SURE_CHANGE.format(side=side, smallest=smallest)
 
 
 def _sentence(text: str) -> str:

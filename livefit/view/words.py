@@ -69,7 +69,8 @@ COLUMN_CHANGE = "change"
 COLUMN_CHANGE_BASELINE = "from baseline"
 COLUMN_CHANGE_MARK = "since mark"
 CHANGE_AT_MARK = "mark {change}"
-MAY_BE_CHANCE = "may be chance"
+MAY_BE_CHANCE = "chance?"
+NO_SURE_CHANGE = "{side}: no sure change, under {smallest}"
 TOO_SHORT = "short"
 WINDOW_TOO_SHORT = "window short"
 
@@ -87,6 +88,7 @@ DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
+MOVED_BY = "measured {amount}"
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
@@ -172,7 +174,7 @@ STATES: dict[str, Message] = {
 }
 
 OFFER = "A change nobody marked"
-OFFER_DETAIL = "{what}. O: take it as a mark, or drop it."
+OFFER_DETAIL = "O: mark or drop it. {what}."
 CHANGED_SINCE_BASELINE = "From the baseline"
 CHANGED_SINCE_MARK = "Since the mark"
 
@@ -219,7 +221,7 @@ HELP_SIGNS = (
     ("+3, holds, short", "strokes until the mean holds; short: the window is, at this spread"),
     ("dashed figure", "the baseline, with the crank where it is now"),
     ("ring in the figure", "where a lost marker was seen last"),
-    ("change", "from the baseline, or from before the mark; quiet: may be chance"),
+    ("change", "from the baseline, or from before the mark; chance?: may be none"),
 )
 ACTIONS: tuple[tuple[str, ...], ...] = (
     ("M", "mark", "mark an adjustment: part, then how far", "ask mark"),

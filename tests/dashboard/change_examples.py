@@ -38,4 +38,5 @@ def make_offer(number: int = 3) -> OfferedMark:
 
 def make_changes(rows: list[ChangeRow], **changes: Any) -> Changes:
     """What the node tells after a stroke."""
-    return Changes(**({"node": "n1", "marks": 1, "rows": rows} | changes))
+    fields: dict[str, Any] = {"node": "n1", "marks": 1, "rows": rows}
+    return Changes(**(fields | changes))

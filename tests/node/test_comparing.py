@@ -18,12 +18,12 @@ from livefit.view.table import TableModel
 from livefit.wire.codec import decode, encode
 from livefit.wire.messages import Against, ChangeRow, Changes
 from simulators import stream_info
-from tests.node.comparing_rides import CHANGE_S, SENSOR, UP_MM, Ridden, ride, ride_through
+from tests.node.comparing_rides import CHANGE_S, SENSOR, UP_MM, Do, Ridden, ride, ride_through
 from tests.node.streams import description, messages, play, processing, shipped
 
 KNEE = ("knee_flexion", "R", "bdc")
 ANKLE = ("ankle_angle", "R", "bdc")
-MARKED = {
+MARKED: Do = {
     38.0: ("set_baseline", {}),
     44.0: ("mark", {"part": "saddle_height", "amount": "measured"}),
 }
@@ -216,7 +216,7 @@ def test_wrong_requests_say_what_was_expected(
 
 def test_a_change_taken_back_is_told_there_and_back() -> None:
     """A, B, A again: B against both A, and that nothing is left of it."""
-    do = {
+    do: Do = {
         20.0: ("mark", {"part": "saddle_height", "amount": 5}),
         40.0: ("mark", {"part": "saddle_height", "amount": -5}),
     }

@@ -65,8 +65,8 @@ def test_two_captures_are_compared_as_one_trial() -> None:
     told = [node.trials.changes() for _ in range(20)]
     [changes] = [each for each in told if each is not None][-1:]
     compared = {r.side: r.mark for r in changes.rows if r.event == "bdc"}
-    for side in "LR":
-        against = compared[side]
+    assert set(compared) == {"L", "R"}
+    for side, against in compared.items():
         assert against is not None
         assert against.verdict == "hidden", side
         assert abs(against.by or 0.0) < 1.5
