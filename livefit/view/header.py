@@ -88,8 +88,10 @@ def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
     if snapshot.marks:
         mark = snapshot.marks[-1]
         by, _ = clear.get(mark.part, (None, None))
-        measured = "" if by is None else words.MOVED_BY.format(amount=signed(by, 1))
-        return Readout(words.MARK, mark_words(mark, definitions.adjustments), measured)
+        caption = words.MARK
+        if by is not None:
+            caption = words.MARK_MEASURED.format(amount=signed(by, 1))
+        return Readout(caption, mark_words(mark, definitions.adjustments))
     if not clear:
         return Readout(words.MARK, words.NOTHING)
     part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1])

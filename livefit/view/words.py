@@ -88,7 +88,7 @@ DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
-MOVED_BY = "measured {amount}"
+MARK_MEASURED = "mark, measured {amount}"
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}

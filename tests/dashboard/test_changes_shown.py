@@ -118,8 +118,8 @@ def test_what_markers_on_the_bicycle_show_is_offered_as_the_amount(
     assert done_words(ask, definitions) == "Marked: saddle, measured"
     typed(hands, "M 2")
     assert typed(hands, "9") == []
-    [shown] = [r for r in model.header if r.caption == "latest mark"]
-    assert (shown.value, shown.unit) == ("saddle up 5 mm", "measured +4.8")
+    [shown] = [r for r in model.header if r.caption == "mark, measured +4.8"]
+    assert shown.value == "saddle up 5 mm"
 
 
 def test_a_window_that_is_too_short_says_so(definitions: Definitions) -> None:
