@@ -10,15 +10,16 @@ from typing import Literal
 import numpy as np
 
 from livefit.change.correlated import StrokeMean
-from livefit.change.difference import Change, Judged, Replacing, difference, there_and_back
+from livefit.change.difference import Change, Judged, difference, there_and_back
 from livefit.change.loads import cadence_of
 from livefit.change.settling import Settled
 from livefit.change.trials import CADENCE, Key, TrialStrokes, judged_by_row
 from livefit.change.words import WORKLOAD, Spoken, change_words, settled_words, step_words
-from livefit.change.workload import LOAD
+from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions import Definitions, default_rows
 from livefit.node.fit import Fit
 from livefit.node.offers import Offer, Offers
+from livefit.node.settings import Settings
 from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, StepRow
 from livefit.wire.numbers import SIDE, number
 
@@ -39,8 +40,8 @@ class Comparing:
         Words and kinds of measures and events.
     node
         The node's name in messages.
-    replacing
-        By measure: how much a mean differs when the markers are put on anew.
+    settings
+        How narrow an interval must be, and what putting the markers on anew does.
 
     Attributes
     ----------
@@ -52,12 +53,10 @@ class Comparing:
         Changes that nobody marked.
     """
 
-    def __init__(
-        self, definitions: Definitions, node: str, replacing: Mapping[str, Replacing]
-    ) -> None:
+    def __init__(self, definitions: Definitions, node: str, settings: Settings) -> None:
         self._definitions = definitions
         self._node = node
-        self._replacing = replacing
+        self._settings = settings
         self._own = default_rows(definitions)
         self._due: deque[Key] = deque()
         self._asked = False
@@ -67,6 +66,11 @@ class Comparing:
         self.past: list[TrialStrokes] = []
         self.baseline: TrialStrokes | None = None
         self.offers = Offers()
+
+    def nothing(self) -> TrialStrokes:
+        """A trial in which nobody rode, as before the first stream."""
+        units = {m.name: m.unit for m in self._definitions.measures} | LOAD_UNITS
+        return TrialStrokes(units, self._settings.holds_within)
 
     def begin_again(self) -> None:
         """The present trial is another than before: watch its rows anew."""
@@ -223,7 +227,7 @@ class Comparing:
 
     def _anew(self, key: Key, change: Change) -> list[float] | None:
         """The interval that allows for markers put on anew, where that was measured."""
-        replacing = self._replacing.get(key[0])
+        replacing = self._settings.replacing.get(key[0])
         if replacing is None:
             return None
         wider = change.with_replacing(replacing)

@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from livefit.change.loads import strokes_before
-from livefit.change.trials import TrialStrokes
 from livefit.definitions import Definitions
 from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
@@ -65,7 +64,7 @@ class Trials:
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
-        self.comparing = Comparing(definitions, node, settings.replacing)
+        self.comparing = Comparing(definitions, node, settings)
         self.beside = Beside()
 
     def begin(self, kernel: Kernel | None, intake: Intake | None = None) -> None:
@@ -261,7 +260,7 @@ class Trials:
             self.comparing.past.append(self._trial.strokes)
             self._begin_trial(self._kernel, self._trial.mark, changed=True)
         else:
-            self.comparing.past.append(TrialStrokes({}))
+            self.comparing.past.append(self.comparing.nothing())
         self.beside.mark()
         self.look_again()
         return mark

@@ -235,6 +235,15 @@ def test_a_change_taken_back_is_told_there_and_back() -> None:
     assert row(ridden.changes(), KNEE).there is None
 
 
+def test_a_mark_before_the_first_stream_has_nothing_before_it() -> None:
+    node = processing()
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, 0.0)
+    node.describe(description("one", SENSOR))
+    ridden = Ridden(node, play(node, messages(ride(), "one", SENSOR, 50)[:24]))
+    found = row(ridden.changes(), KNEE)
+    assert (mark_of(found).n, mark_of(found).verdict) == (0, "unsaid")
+
+
 def test_markers_put_on_anew_widen_the_interval_where_that_was_measured() -> None:
     node = processing(Settings(replacing={"ankle_angle": Replacing(sd=1.0, freedom=5.0)}))
     ridden = Ridden(node, 1000.0)
