@@ -15,6 +15,7 @@ of the same ride without unevenness and noise, through the same kernel.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -54,7 +55,7 @@ class Session(NamedTuple):
     held: int
     rows: int
     called: bool
-    wrong: bool
+    any_told: bool
     delay: float
     alarms: int
     hours: float
@@ -107,7 +108,7 @@ def draw(rng: np.random.Generator, by_mm: float) -> Drawn:
 
 def session(drawn: Drawn) -> Session:
     """Ride it, mark it, and judge what is told."""
-    known = load_definitions(shipped_dir())
+    known = _known()
     strokes = _ridden(drawn.rider, SENSOR, known)
     even = replace(drawn.rider, style=replace(drawn.rider.style, variation=STILL))
     truth = _ridden(even, STILL_SENSOR, known)
@@ -134,6 +135,11 @@ def session(drawn: Drawn) -> Session:
                    if drawn.by_mm else RIDE_S / 3600)  # fmt: skip
 
 
+@cache
+def _known() -> Definitions:
+    return load_definitions(shipped_dir())
+
+
 def _ridden(rider: RiderSimulation, sensor: Sensor, known: Definitions) -> TrialStrokes:
     block = observe(rider, sensor, count=int(RIDE_S * sensor.rate_hz))
     found = analyse(stream_info(sensor), block, known, discipline="road_endurance")
@@ -150,11 +156,11 @@ def _true(truth: TrialStrokes, trial: TrialStrokes, key: Key) -> float:
 def _watched(strokes: TrialStrokes, keys: list[Key], by_mm: float) -> tuple[float, int]:
     """Strokes from the change's end until it is offered (inf: never), and false alarms."""
     delay, early = np.inf, set()
+    first = strokes.part(strokes_before(strokes, CHANGE_S, "LRB"), early=True)
     for key in keys:
         own, speed = strokes.strokes(key), cadence_of(strokes, key[1])
         rpm = dict(zip(speed.numbers.tolist(), speed.values.tolist(), strict=True))
         watch = StepWatch(every=EVERY * len(keys))
-        first = strokes.part(strokes_before(strokes, CHANGE_S, "LRB"), early=True)
         begin = first.first_that_counts(key)
         for stroke, t, value in zip(*(each.tolist() for each in own), strict=True):
             if stroke < begin or stroke not in rpm:
@@ -179,21 +185,25 @@ HEAD = (
 
 def sessions(rng: np.random.Generator, counts: dict[float, int]) -> list[list[Cell]]:
     """A line for each size of change: so many sessions, half of them up and half down."""
-    lines: list[list[Cell]] = []
-    for by_mm, count in counts.items():
-        found = [session(draw(rng, by_mm if k % 2 else -by_mm)) for k in range(count)]
-        delays = np.array([each.delay for each in found])
-        hours = sum(each.hours for each in found)
-        lines.append(
-            [
-                f"{by_mm:g}", count,
-                sum(e.held for e in found) / max(sum(e.rows for e in found), 1),
-                sum(e.called for e in found) / count if by_mm else "",
-                sum(e.wrong for e in found) / count,
-                float(np.isfinite(delays).mean()) if by_mm else "",
-                float(np.median(delays)) if by_mm else "",
-                float(np.quantile(delays, 0.9, method="higher")) if by_mm else "",
-                sum(e.alarms for e in found) / hours,
-            ]
-        )  # fmt: skip
-    return lines
+    return [
+        line(by_mm, [session(draw(rng, by_mm if k % 2 else -by_mm)) for k in range(count)])
+        for by_mm, count in counts.items()
+    ]
+
+
+def line(by_mm: float, found: list[Session]) -> list[Cell]:
+    """What so many sessions of one size of change come to."""
+    count = len(found)
+    delays = np.array([each.delay for each in found])
+    hours = sum(each.hours for each in found)
+    return [
+        f"{by_mm:g}",
+        count,
+        sum(each.held for each in found) / max(sum(each.rows for each in found), 1),
+        sum(each.called for each in found) / count if by_mm else "",
+        sum(each.any_told for each in found) / count,
+        float(np.isfinite(delays).mean()) if by_mm else "",
+        float(np.median(delays)) if by_mm else "",
+        float(np.quantile(delays, 0.9, method="higher")) if by_mm else "",
+        sum(each.alarms for each in found) / hours,
+    ]
