@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from livefit.change.trials import TrialStrokes
+from livefit.change.workload import LOAD_UNITS, StrokeLoads
 from livefit.definitions import Definitions, MarkerSet, canonical_labels, match_marker_set
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.kernel.crank import CrankGeometry
@@ -65,6 +67,8 @@ class Analysis:
         Results, and left minus right.
     per_stroke
         Every value, when asked for.
+    strokes
+        Those of every row, whatever the window.
     """
 
     discipline: str
@@ -81,6 +85,7 @@ class Analysis:
     rows: list[ResultRow]
     differences: list[Difference]
     per_stroke: list[StrokeValue] = field(default_factory=list)
+    strokes: TrialStrokes = field(default_factory=lambda: TrialStrokes({}))
 
 
 def analyse(
@@ -126,12 +131,17 @@ def analyse(
     )
     bands = bands_of(definitions.discipline(discipline))
     results = RollingResults(kernel.plan.sides, definitions.measures, window or Rolling(), bands)
+    units = {measure.name: measure.unit for measure in definitions.measures} | LOAD_UNITS
+    strokes, loads = TrialStrokes(units, kept=None), StrokeLoads(info)
     for start in range(0, len(block), _FRAMES_A_STEP):
         rows = slice(start, start + _FRAMES_A_STEP)
         part = MarkerBlock(
             block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
         )
-        results.add(kernel.push(part))
+        values = kernel.push(part)
+        results.add(values)
+        loads.take(part.t, part.channels)
+        strokes.add([*values, *loads.of(values)])
         progress(min(start + _FRAMES_A_STEP, len(block)))
     rows_found = results.rows()
     span = float(block.t[-1] - block.t[0]) if len(block) else 0.0
@@ -153,6 +163,7 @@ def analyse(
         rows=rows_found,
         differences=differences(rows_found),
         per_stroke=_per_stroke(results) if per_stroke else [],
+        strokes=strokes,
     )
 
 

@@ -23,7 +23,7 @@ def document(analysis: Analysis, *, name: str, notes: list[str]) -> dict[str, An
     notes
         What was noticed while reading it.
     """
-    found: dict[str, Any] = _plain(
+    found: dict[str, Any] = plain(
         {
             "format": FORMAT,
             "recording": name,
@@ -88,12 +88,12 @@ def document(analysis: Analysis, *, name: str, notes: list[str]) -> dict[str, An
     return found
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Replace NaN by None, all the way down."""
     if isinstance(value, float):
         return None if math.isnan(value) else value
     if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
+        return {key: plain(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     return value

@@ -141,13 +141,46 @@ def correlation_of(apart: FloatArray, known: NDArray[np.bool_]) -> tuple[float, 
         return 0.0, 1.0
     lags = min(n // 2, _MOST_LAGS) // 2 * 2
     present = known.astype(float)
-    size = len(apart)
-    products = np.array([apart[k:] @ apart[: size - k] for k in range(lags)])
-    pairs = np.array([present[k:] @ present[: size - k] for k in range(lags)])
+    last = len(apart) - 1
+    products = np.correlate(apart, apart, "full")[last : last + lags]
+    pairs = np.correlate(present, present, "full")[last : last + lags]
     r = products / np.maximum(pairs, 1.0) * (n - np.arange(lags)) / square
-    first = float(np.clip((n * r[1] + 1) / (n - 4), LEAST_CORRELATION, MOST_CORRELATION))
+    first, inflation = _judged(r[:, None], n)
+    return float(first[0]), float(inflation[0])
+
+
+def inflations_of(values: FloatArray) -> FloatArray:
+    """Inflation f (k,) of the variance of each column's mean; NaN where it cannot be told.
+
+    Parameters
+    ----------
+    values
+        (n, k) of successive strokes; a column with a NaN is taken by itself.
+    """
+    n, k = values.shape
+    found = np.full(k, np.nan)
+    known = np.isfinite(values)
+    whole = known.all(axis=0)
+    if n >= FEWEST and whole.any():
+        apart = values[:, whole] - values[:, whole].mean(axis=0)
+        lags = min(n // 2, _MOST_LAGS) // 2 * 2
+        size = 1 << (2 * n - 1).bit_length()
+        power = np.abs(np.fft.rfft(apart, size, axis=0)) ** 2
+        products = np.fft.irfft(power, size, axis=0)[:lags]
+        square = (apart**2).sum(axis=0)
+        _, inflation = _judged(products / np.where(square > 0, square, np.inf), n)
+        found[whole] = np.where(square > 0, inflation, 1.0)
+    for column in np.flatnonzero(~whole & (known.sum(axis=0) >= FEWEST)).tolist():
+        own, there = values[:, column], known[:, column]
+        found[column] = correlation_of(np.where(there, own - own[there].mean(), 0.0), there)[1]
+    return found
+
+
+def _judged(r: FloatArray, n: int) -> tuple[FloatArray, FloatArray]:
+    """First-order correlation (k,) and inflation (k,) from autocorrelations (lags, k)."""
+    first = np.clip((n * r[1] + 1) / (n - 4), LEAST_CORRELATION, MOST_CORRELATION)
     rest = 2 * first * (1 - first**n) / (n * (1 - first) ** 2)
     autoregressive = (1 + first) / (1 - first) - rest
-    sums = np.minimum.accumulate(r[0::2] + r[1::2])
-    monotone = 2 * float(sums[sums > 0].sum()) - 1
-    return first, min(max(autoregressive, monotone), n / _FEWEST_EFFECTIVE)
+    sums = np.minimum.accumulate(r[0::2] + r[1::2], axis=0)
+    monotone = 2 * np.maximum(sums, 0.0).sum(axis=0) - 1
+    return first, np.minimum(np.maximum(autoregressive, monotone), n / _FEWEST_EFFECTIVE)

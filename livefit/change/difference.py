@@ -83,6 +83,14 @@ class Change:
     smallest: float
     sure: float
 
+    def with_replacing(self, replacing: Replacing) -> Change:
+        """The same difference, had the markers been put on anew in between."""
+        return _change(
+            self.by,
+            [self.se**2, 2 * replacing.sd**2],
+            [self.freedom, replacing.freedom],
+        )
+
 
 @dataclass(frozen=True)
 class ThereAndBack:
@@ -136,6 +144,11 @@ def _contrast(parts: Sequence[tuple[float, StrokeMean]], replacing: Replacing | 
     if replacing is not None:
         variances.append(replacing.sd**2 * sum(weight**2 for weight, _ in parts))
         freedoms.append(replacing.freedom)
+    return _change(by, variances, freedoms)
+
+
+def _change(by: float, variances: Sequence[float], freedoms: Sequence[float]) -> Change:
+    """A difference whose variance is a sum, each part with its own freedom."""
     variance = sum(variances)
     parted = sum(v**2 / freedom for v, freedom in zip(variances, freedoms, strict=True))
     se = float(np.sqrt(variance))

@@ -15,23 +15,30 @@ Mann-Kendall trend test for autocorrelated data. J Hydrol 204:182-196).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from livefit.change.correlated import FEWEST, StrokeMean, correlation_of, freedom_of, mean_of
-from livefit.frames import FloatArray
+from livefit.frames import FloatArray, IntArray
 
 State = Literal["too few", "settling", "drifting", "too wide", "settled"]
 
+HOLDS_WITHIN: Mapping[str, float] = {"deg": 1.0, "mm": 3.0, "rpm": 1.0, "W": 5.0}
+"""A mean holds when its 95 % interval is no wider than +- so much: common practice, no source."""
 FEWEST_TO_SETTLE = 10
 MOST_STROKES = 200
 """Further back nothing is looked at, and farther ahead nothing is promised."""
 SHARE = 0.25
 """Of the spread: what the approach may still lie off the level."""
 _TIMES_CHANCE = 4.0
+_LEAST_INFLATION = 0.6
+"""That of strokes whose correlation is the least that is credited."""
 _LASTING = np.array([1.0, 1.5, 2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0])
 
 
@@ -153,14 +160,29 @@ def strokes_aside(values: FloatArray, enough: float = 0.0) -> int:
     return int(np.ceil(lasting[best] * np.log(size / near)))
 
 
+def may_settle(values: FloatArray) -> NDArray[np.bool_]:
+    """Columns (k,) of values (n, k) of which `strokes_aside` may set any aside; quick."""
+    known = np.isfinite(values)
+    n = len(values)
+    lasting = _LASTING[n / 4 >= _LASTING]
+    if n < 2 * FEWEST or not len(lasting):
+        return np.zeros(values.shape[1], dtype=bool)
+    curves = np.exp(-np.arange(n) / lasting[:, None])
+    curves -= curves.mean(axis=1, keepdims=True)
+    apart = np.where(known, values - values.mean(axis=0), 0.0)
+    gains = ((curves @ apart) ** 2 / (curves**2).sum(axis=1)[:, None]).max(axis=0)
+    left = np.maximum((apart**2).sum(axis=0) - gains, 0.0) / (n - 3)
+    return np.asarray(~known.all(axis=0) | (gains > _TIMES_CHANCE * _LEAST_INFLATION * left))
+
+
 def drift_of(values: FloatArray) -> Drift:
     """Slope of successive values (n,); NaN = none for that stroke."""
     at = np.flatnonzero(np.isfinite(values))
     n = len(at)
     if n < FEWEST:
         return Drift(np.nan, np.nan, np.nan)
-    earlier, later = np.triu_indices(n, 1)
-    slopes = np.sort((values[at[later]] - values[at[earlier]]) / (at[later] - at[earlier]))
+    earlier, later = _pairs(n)
+    slopes = (values[at[later]] - values[at[earlier]]) / (at[later] - at[earlier])
     slope = float(np.median(slopes))
     known = np.isfinite(values)
     left = np.where(known, values - slope * np.arange(len(values)), 0.0)
@@ -172,7 +194,15 @@ def drift_of(values: FloatArray) -> Drift:
     last = round((len(slopes) + reach) / 2)
     if first < 0 or last >= len(slopes):
         return Drift(slope, -np.inf, np.inf)
+    slopes = np.partition(slopes, (first, last))
     return Drift(slope, float(slopes[first]), float(slopes[last]))
+
+
+@lru_cache(maxsize=8)
+def _pairs(n: int) -> tuple[IntArray, IntArray]:
+    """Every pair of n strokes, the earlier and the later of each."""
+    earlier, later = np.triu_indices(n, 1)
+    return earlier, later
 
 
 def more_strokes(

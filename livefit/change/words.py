@@ -14,6 +14,7 @@ UNIT = {
     "deg": ("degree", "degrees"),
     "mm": ("millimetre", "millimetres"),
     "rpm": ("turn a minute", "turns a minute"),
+    "W": ("watt", "watts"),
 }
 SIDE = {"L": "left ", "R": "right ", "B": ""}
 COUPLE = "{low} to {high}"
@@ -41,6 +42,20 @@ SETTLED = {
     "settled": "settled",
 }
 TOO_UNEVEN = "the strokes differ too much for the number to hold"
+
+
+@dataclass(frozen=True)
+class Load:
+    """A load of the rider that is no measure of the posture."""
+
+    name: str
+    short: str
+    unit: str
+    decimals: int = 0
+
+
+WORKLOAD = Load("workload", "workload", "W")
+Spoken = Measure | Load
 
 
 @dataclass(frozen=True)
@@ -72,12 +87,13 @@ WAYS = {
     "pelvic_rotation": Ways("pelvis", "further ahead on the right", "further back on the right"),
     "toe_out": Ways("foot", "more toe-out", "less toe-out"),
     "cadence": Ways("cadence", "faster", "slower"),
+    "workload": Ways("workload", "higher", "lower"),
 }
 """By measure; one of the fitter's own is larger or smaller."""
 TRAVEL = ("more", "less")
 
 
-def change_words(judged: Judged, measure: Measure, side: str, event_kind: str) -> str:
+def change_words(judged: Judged, measure: Spoken, side: str, event_kind: str) -> str:
     """What became of one measure, as one sentence without its full stop.
 
     Parameters
@@ -105,7 +121,7 @@ def change_words(judged: Judged, measure: Measure, side: str, event_kind: str) -
     )
 
 
-def step_words(step: Step, measure: Measure, side: str, event_kind: str) -> str:
+def step_words(step: Step, measure: Spoken, side: str, event_kind: str) -> str:
     """That a measure changed without a mark."""
     return STEP.format(
         what=_what(measure, side),
@@ -119,23 +135,24 @@ def settled_words(found: Settled, unit: str, strokes_a_minute: float) -> str:
     if found.state == "too wide" and found.more is None:
         return TOO_UNEVEN
     more = "a few" if found.more is None else f"{found.more}"
-    drift = _tenths_up(abs(found.drift.slope) * strokes_a_minute, unit)
+    slope = abs(found.drift.slope) * strokes_a_minute
+    drift = _tenths_up(slope, unit) if isfinite(slope) else ""
     sentence = SETTLED[found.state].format(more=more, drift=drift)
     return sentence.replace("1 more strokes", "1 more stroke") if more == "1" else sentence
 
 
-def _what(measure: Measure, side: str) -> str:
+def _what(measure: Spoken, side: str) -> str:
     known = WAYS.get(measure.name)
     return SIDE[side] + (known.what if known else measure.short)
 
 
-def _way(measure: Measure, event_kind: str, by: float) -> str:
+def _way(measure: Spoken, event_kind: str, by: float) -> str:
     known = WAYS.get(measure.name, Ways(measure.short, "larger", "smaller"))
     more, less = TRAVEL if event_kind == "range" else (known.more, known.less)
     return more if by > 0 else less
 
 
-def _amount(low: float, high: float, measure: Measure) -> str:
+def _amount(low: float, high: float, measure: Spoken) -> str:
     """``2 to 4 degrees``: the ends of the interval as sizes, as exact as the measure is shown."""
     places = measure.decimals
     near, far = sorted((abs(low), abs(high)))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+from itertools import pairwise
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.console import Console
@@ -13,6 +14,14 @@ from rich.progress import Progress
 from rich.table import Table
 
 from livefit.analysis import Analysis, analyse, document
+from livefit.analysis.comparison import (
+    compare,
+    comparison_document,
+    recorded_marks,
+    trial_document,
+    trials_of,
+)
+from livefit.analysis.document import plain
 from livefit.cli import common
 from livefit.definitions import Definitions
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
@@ -61,15 +70,29 @@ def analyse_file(
             progress=lambda done: progress.update(task, completed=done),
         )
     if as_json:
-        typer.echo(
-            json.dumps(document(found, name=file.name, notes=list(recording.notes)), indent=1)
-        )
+        found_document = document(found, name=file.name, notes=list(recording.notes))
+        found_document |= plain(_trials(found, file, known))
+        typer.echo(json.dumps(found_document, indent=1))
     else:
         _print(Console(), file.name, list(recording.notes), found, known)
     if not any(side.strokes for side in found.sides.values()):
         why = found.problem or ", ".join(found.refused) or "the recording ends too soon"
         typer.secho(f"livefit: no whole stroke in {file.name}: {why}", err=True, fg="red")
         raise typer.Exit(NO_STROKES)
+
+
+def _trials(found: Analysis, file: Path, known: Definitions) -> dict[str, Any]:
+    """The trials between the marks of a recording, and each against the one before."""
+    trials = trials_of(found.strokes, recorded_marks(file))
+    changes = [
+        {
+            "before": one.number,
+            "now": other.number,
+            **comparison_document(compare(one.strokes, other.strokes, known)),
+        }
+        for one, other in pairwise(trials)
+    ]
+    return {"trials": [trial_document(trial, known) for trial in trials], "changes": changes}
 
 
 def _print(

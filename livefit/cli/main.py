@@ -8,6 +8,7 @@ from livefit.cli.analyse import analyse_file
 from livefit.cli.bicycle import bicycle, transfer_set_up
 from livefit.cli.check import check_stream
 from livefit.cli.common import CAUTION
+from livefit.cli.compare import compare_trials
 from livefit.cli.demo import demo
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
@@ -38,6 +39,7 @@ app.command("record")(record)
 app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("predict")(predict_file)
+app.command("compare")(compare_trials)
 app.command("check")(check_stream)
 app.command("report")(report)
 app.command("touch")(touch)

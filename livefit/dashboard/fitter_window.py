@@ -102,7 +102,7 @@ class FitterWindow(CanvasWindow):
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Take keys and clicks before the canvas does: to Qt, Tab and arrows mean other things."""
         if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
-            key = key_name(event)
+            key = key_name(event, typing=self.hands.typing)
             if key is not None:
                 self.press(key)
             return True

@@ -21,12 +21,15 @@ NAMES = {
 }
 
 
-def key_name(event: QKeyEvent) -> str | None:
-    """``A``, ``7``, ``Enter``, ``Ctrl+Z``; None for a key that means nothing here."""
+def key_name(event: QKeyEvent, *, typing: bool = False) -> str | None:
+    """``A``, ``7``, ``Enter``, ``Ctrl+Z``; None for a key that means nothing here.
+
+    While a text is typed a letter stays small, and a held key repeats.
+    """
     key = event.key()
     # A held key repeats: that moves a cursor, but must not set a baseline ten times.
     name = NAMES.get(Qt.Key(key))
-    if event.isAutoRepeat() and name not in ("Up", "Down", "Left", "Right"):
+    if event.isAutoRepeat() and not typing and name not in ("Up", "Down", "Left", "Right"):
         return None
     if event.modifiers() & (Qt.KeyboardModifier.AltModifier | Qt.KeyboardModifier.MetaModifier):
         return None
@@ -34,4 +37,6 @@ def key_name(event: QKeyEvent) -> str | None:
         return f"Ctrl+{chr(key)}" if 0x21 <= key <= 0x7E else None
     if name is not None:
         return name
+    if typing:
+        return event.text() if event.text().isprintable() and event.text() else None
     return event.text().upper() if event.text().isprintable() and event.text() else None

@@ -14,7 +14,7 @@ from livefit.view.asking import Ask
 from livefit.wire.messages import Message
 from livefit.wire.sockets import ControlClient, EndpointError, Subscriber
 
-NEWEST = ("results", "pose", "cycles", "baseline", "bicycle")
+NEWEST = ("results", "pose", "cycles", "changes", "baseline", "bicycle")
 """Topics of which only the newest message counts."""
 STROKES = "strokes"
 """The topic of which every message counts."""

@@ -15,12 +15,22 @@ from livefit.dashboard.figure import (
 )
 from livefit.dashboard.figure_angles import Plane
 from livefit.dashboard.mean_pose import BaselinePose
+from livefit.definitions import default_rows
 from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import OLD_AFTER_S, AgeMeter, age_words
 from livefit.view.charts import ChartsModel
-from livefit.view.table import Chosen, TableModel, default_chosen
-from livefit.wire.messages import Cycles, MeanPose, Message, Pose, Snapshot, StandingBicycle, Stroke
+from livefit.view.table import Chosen, TableModel
+from livefit.wire.messages import (
+    Changes,
+    Cycles,
+    MeanPose,
+    Message,
+    Pose,
+    Snapshot,
+    StandingBicycle,
+    Stroke,
+)
 
 FIGURE_OLD_AFTER_S = OLD_AFTER_S / 2
 RECENT = 15
@@ -48,7 +58,7 @@ class DashboardModel(TableModel):
     def __init__(
         self, definitions: Definitions, chosen: Chosen | None = None, *, endpoint: str = ""
     ) -> None:
-        chosen = default_chosen(definitions) if chosen is None else chosen
+        chosen = default_rows(definitions) if chosen is None else chosen
         self.charts = ChartsModel(definitions, chosen)
         self._recent_kept: dict[tuple[str, str], tuple[object, dict[Side, list[float]]]] = {}
         super().__init__(definitions, chosen, endpoint=endpoint)
@@ -81,6 +91,8 @@ class DashboardModel(TableModel):
             self.apply_stroke(message)
         elif isinstance(message, Cycles):
             self.apply_cycles(message)
+        elif isinstance(message, Changes):
+            self.apply_changes(message)
         elif isinstance(message, MeanPose):
             self.apply_baseline(message)
         elif isinstance(message, StandingBicycle):

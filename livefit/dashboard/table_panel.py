@@ -211,6 +211,8 @@ class TablePanel:
         room = (CHANGE - 14) * self._unit
         note = min(theme.SMALL * self._unit, size * 0.36)
         large = size * CHANGE_SIZE
+        if not cell.change_told:
+            color = theme.QUIET
         self.layer.text(
             cell.change_text, cols.change, y - (0.19 * size if cell.change_note else 0.0), large,
             color, align="right", room=room,

@@ -24,6 +24,7 @@ from livefit.definitions.models import (
     Unit,
     free_crank_event,
 )
+from livefit.definitions.preferred import default_rows
 from livefit.definitions.studio import Studio
 
 __all__ = [
@@ -50,6 +51,7 @@ __all__ = [
     "TouchPoint",
     "Unit",
     "canonical_labels",
+    "default_rows",
     "find_faults",
     "free_crank_event",
     "load_definitions",

@@ -112,6 +112,7 @@ class RollingResults:
     ) -> None:
         self._units = {measure.name: measure.unit for measure in measures}
         self._order = {measure.name: k for k, measure in enumerate(measures)}
+        self._first: dict[tuple[str, str, str], int] = {}
         self._window = window
         self._bands = dict(bands)
         self._groups: dict[tuple[str, str, tuple[str, ...]], _Group] = {}
@@ -162,11 +163,21 @@ class RollingResults:
 
     def _take_over(self, groups: Mapping[tuple[str, str, tuple[str, ...]], _Group]) -> None:
         for key, old in groups.items():
+            if key not in self._groups:
+                continue
             group = self._groups[key]
             group.rolling.update(old.rolling.strokes, old.rolling.t, old.rolling.values)
             group.crank.update(old.crank.strokes, old.crank.t, old.crank.values)
             group.quick = old.quick
             group.rows = None
+
+    def set_aside(self, first: Mapping[tuple[str, str, str], int]) -> None:
+        """Leave strokes before the first that counts, by measure, side and event, out of rows."""
+        for (side, event, measures), group in self._groups.items():
+            keys = [(measure, side, event) for measure in measures]
+            if any(first.get(key) != self._first.get(key) for key in keys):
+                group.rows = None
+        self._first = dict(first)
 
     def strokes(self, side: str) -> int:
         """Largest number of strokes that any row of this side has in the window."""
@@ -174,6 +185,17 @@ class RollingResults:
             len(group.rolling.strokes) for key, group in self._groups.items() if key[0] == side
         ]
         return max(counts, default=0)
+
+    def event_values(self) -> list[EventValues]:
+        """All final values in hand, as they came but for their grouping."""
+        return [
+            EventValues(
+                side, event, names, group.rolling.strokes, group.rolling.t,
+                group.crank.values, group.rolling.values,
+            )
+            for (side, event, names), group in self._groups.items()
+            if len(group.rolling.strokes)
+        ]  # fmt: skip
 
     def values(
         self,
@@ -199,7 +221,7 @@ class RollingResults:
 
     def _make_rows(self, stale: Sequence[tuple[tuple[str, str], _Group]]) -> None:
         """Make the rows of groups anew; those with as many strokes share one calculation."""
-        windows = [(key, group, *self._in_window(group)) for key, group in stale]
+        windows = [(key, group, *self._in_window(key, group)) for key, group in stale]
         windows.sort(key=lambda each: len(each[2]))
         for _, alike in groupby(windows, key=lambda each: len(each[2])):
             members = list(alike)
@@ -221,15 +243,19 @@ class RollingResults:
             low, high, band, classify(mean, low, high, band),
         )  # fmt: skip
 
-    def _in_window(self, group: _Group) -> tuple[FloatArray, FloatArray]:
+    def _in_window(self, key: tuple[str, str], group: _Group) -> tuple[FloatArray, FloatArray]:
         """Values (s, k) and crank angles (s, k) deg, a quick value as the last of them."""
-        values, crank, quick = group.rolling, group.crank, group.quick
+        rolling, values, crank = group.rolling, group.rolling.values, group.crank.values
+        first = [self._first.get((measure, *key), -1) for measure in group.measures]
+        if len(rolling.strokes) and max(first) > int(rolling.strokes[0]):
+            values = np.where(rolling.strokes[:, None] < first, np.nan, values)
+        quick = group.quick
         if quick is None:
-            return values.values, crank.values
+            return values, crank
         both = []
         for kept, new in ((values, quick.values), (crank, quick.crank_deg)):
             with_quick = RollingSummary(self._window, len(group.measures))
-            with_quick.update(kept.strokes, kept.t, kept.values)
+            with_quick.update(rolling.strokes, rolling.t, kept)
             with_quick.update(quick.strokes, quick.t, new)
             both.append(with_quick.values)
         return both[0], both[1]

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass
-from functools import cache
 from math import isfinite
 from typing import Literal
 
@@ -195,33 +193,3 @@ def classify(mean: float, low: float, high: float, band: tuple[float, float] | N
     if low > band[1]:
         return "above"
     return "within" if band[0] <= low and high <= band[1] else "unsure"
-
-
-FEWEST_TO_HOLD = 5
-_MOST_TO_HOLD = 200
-
-
-@cache
-def _half_widths() -> list[float]:
-    """By number of strokes from 200 down: half the 95 % interval of a mean, in units of the SD."""
-    n = np.arange(_MOST_TO_HOLD, FEWEST_TO_HOLD - 1, -1)
-    widths: list[float] = (stdtrit(n - 1, 0.975) / np.sqrt(n)).tolist()
-    return widths
-
-
-def strokes_needed(n: int, sd: float, half_width: float) -> int | None:
-    """How many more strokes until a mean's 95 % interval is no wider than +-half_width.
-
-    At the present spread, and never on fewer than five strokes. None: that cannot be said yet
-    (fewer than three strokes), or 200 strokes would not do.
-
-    >>> strokes_needed(4, 1.0, 1.0), strokes_needed(15, 1.0, 1.0), strokes_needed(2, 1.0, 1.0)
-    (3, 0, None)
-    """
-    if n < 3 or not isfinite(sd):
-        return None
-    widths = _half_widths()
-    found = bisect_right(widths, half_width / sd) if sd > 0 else len(widths)
-    if not found:
-        return None
-    return max(_MOST_TO_HOLD - found + 1 - n, 0)

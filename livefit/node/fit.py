@@ -13,6 +13,9 @@ Key = tuple[str, str, str]
 Pair = tuple[str, str]
 """Measure, event."""
 
+UNKNOWN = "unknown"
+"""Part of a change that nobody can name; its amount is 0."""
+
 MOST_CHOSEN: Mapping[str, int] = {"fitter": 12, "rider": 3}
 """Screens that rows are chosen for, and how many each can show."""
 
@@ -80,14 +83,47 @@ class Fit:
         Raises
         ------
         ValueError
-            If there is no such adjustment.
+            If there is no such adjustment, or the amount is 0 of a part that is known.
         """
-        self._definitions.adjustment(part)
+        self._check_part(part, amount)
         self._last_number += 1
         mark = Mark(number=self._last_number, t=t, part=part, amount=amount, note=note)
         self.marks.append(mark)
         self._befores.append(_means(rows))
         return mark
+
+    def edit_mark(
+        self, number: int, *, part: str | None, amount: float | None, note: str | None
+    ) -> Mark:
+        """Change what a mark says; None stays as it is.
+
+        Raises
+        ------
+        ValueError
+            If there is no such mark or adjustment.
+        """
+        for place, mark in enumerate(self.marks):
+            if mark.number == number:
+                part = mark.part if part is None else part
+                amount = mark.amount if amount is None else amount
+                self._check_part(part, amount)
+                edited = Mark(
+                    number=number, t=mark.t, part=part, amount=amount,
+                    note=mark.note if note is None else note,
+                )  # fmt: skip
+                self.marks[place] = edited
+                return edited
+        there = ", ".join(str(mark.number) for mark in self.marks) or "none"
+        raise ValueError(f"there is no mark {number}; in force are: {there}")
+
+    def _check_part(self, part: str, amount: float) -> None:
+        if part == UNKNOWN:
+            if amount != 0:
+                raise ValueError(f"the amount of an unknown change is 0, got {amount:g}")
+            return
+        self._definitions.adjustment(part)
+        if amount == 0:
+            raise ValueError("amount must not be 0: nothing would have been adjusted")
 
     def unmark(self) -> Mark:
         """Take the latest mark back.

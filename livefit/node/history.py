@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -62,6 +62,25 @@ class StrokeHistory:
                 ),
                 maxlen=MOST_STROKES,
             )
+
+    def mark_since(self, number: int, after: Mapping[str, int]) -> None:
+        """Strokes after these numbers, by side, belong to a mark that is made only now."""
+        for key, kept in self._groups.items():
+            last = after.get(key[0])
+            if last is not None:
+                self._groups[key] = deque(
+                    (
+                        (stroke, t, number if stroke > last else marks, row)
+                        for stroke, t, marks, row in kept
+                    ),
+                    maxlen=MOST_STROKES,
+                )
+
+    def only(self, sides: Collection[str]) -> StrokeHistory:
+        """A history that begins with the strokes of these sides."""
+        begun = StrokeHistory()
+        begun._groups = {key: kept for key, kept in self._groups.items() if key[0] in sides}
+        return begun
 
     def take_new(self) -> list[Stroke]:
         """Strokes since the last call, oldest first."""

@@ -36,10 +36,13 @@ class Intake:
         used, since the device last began to count anew.
     device
         What the device says of itself.
+    info, labels
+        As given.
     """
 
     def __init__(self, info: StreamInfo, labels: tuple[str | None, ...]) -> None:
-        self._labels = labels
+        self.info = info
+        self.labels = labels
         self.order = FrameOrder(info)
         self.clock = StreamClock(info.rate_hz)
         self.health = StreamHealth(labels)
@@ -60,7 +63,7 @@ class Intake:
             if run.anew:
                 self._anew_at = run.arrived
                 self.clock.begin_anew()
-                self.health = StreamHealth(self._labels)
+                self.health = StreamHealth(self.labels)
             self.clock.take(run.last, float(run.block.t[-1]), run.arrived)
             self.health.take(run.block)
         return counted

@@ -109,7 +109,7 @@ class Processing:
             self.trials.begin(None)
             self._problem = f"the stream of {description.source} cannot be used: {error}"
             return
-        self.trials.begin(self._kernel)
+        self.trials.begin(self._kernel, self._intake)
         self._description = description
         self._gathered = []
         self._quiet_frames = 0
@@ -202,7 +202,9 @@ class Processing:
         """Give the kernel what was gathered while no value could become ready."""
         if not self._gathered:
             return
-        values = self._kernel.push(MarkerBlock.joined(self._gathered))
+        block = MarkerBlock.joined(self._gathered)
+        values = self._kernel.push(block)
+        self.trials.beside.see(self._kernel.bike, block)
         self._gathered = []
         most = int(GATHER_S * self._reader.info.rate_hz)
         self._quiet_frames = min(self._kernel.quiet_frames(), most)
@@ -247,7 +249,7 @@ class Processing:
             frame=newest[0] if newest else None,
             t=newest[1] if newest else None,
             cadence_rpm=None if cadence is None else round(cadence, 2),
-            strokes={side: trials.strokes_in_window(side) for side in sorted(cranks)},
+            strokes=trials.strokes_in_window(cranks),
             refused=dict(self._kernel.refused) if ready else {},
             rows=trials.rows() if ready else [],
             cranks=crank_messages(cranks),
@@ -262,6 +264,7 @@ class Processing:
             edited_bands=len(fit.edited),
             workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
             device=self._intake.device.newest if ready else None,
+            moved=trials.beside.moved(),
             warnings=[*(self._warnings(now) if ready else []), *self.recorder.warnings(now)],
             recording=self.recorder.name(now),
             recorded=self.recorder.recorded(now),

@@ -9,13 +9,16 @@ from typing import Any
 from pydantic import ValidationError
 
 from livefit.kernel.rolling import Rolling
-from livefit.node.fit import Pair
+from livefit.node.fit import UNKNOWN, Pair
 from livefit.node.processing import Processing
 from livefit.node.standing import read_bicycle
 from livefit.wire.messages import Recorded
 
 Args = dict[str, Any]
 
+MEASURED = "measured"
+"""In place of an amount: what the markers on the bicycle show."""
+MOST_NOTE = 500
 HISTORY_STROKES = 600
 MOST_HISTORY = 3000
 MOST_VALUES = 40_000
@@ -109,13 +112,28 @@ def _set_discipline(node: Processing, args: Args) -> Args:
 
 
 def _mark(node: Processing, args: Args) -> Args:
-    amount = _finite(args, "amount")
-    if amount == 0:
-        raise ValueError("amount must not be 0: nothing would have been adjusted")
-    note = args.get("note", "")
-    if not isinstance(note, str) or len(note) > 500:
-        raise ValueError(f"note must be text of at most 500 characters, got {note!r:.60}")
-    return node.trials.mark(_text(args, "part"), amount, note).model_dump()
+    measured = args.get("amount") == MEASURED
+    amount = None if measured else _amount(args)
+    return node.trials.mark(_text(args, "part"), amount, _note(args)).model_dump()
+
+
+def _edit_mark(node: Processing, args: Args) -> Args:
+    number = _whole(args, "number")
+    part = _text(args, "part") if "part" in args else None
+    amount = _finite(args, "amount") if "amount" in args else None
+    note = _note(args) if "note" in args else None
+    return node.trials.edit_mark(number, part=part, amount=amount, note=note).model_dump()
+
+
+def _take_offer(node: Processing, args: Args) -> Args:
+    part = _text(args, "part") if "part" in args else UNKNOWN
+    amount = 0.0 if part == UNKNOWN else _amount(args)
+    return node.trials.take_offer(_whole(args, "number"), part, amount, _note(args)).model_dump()
+
+
+def _drop_offer(node: Processing, args: Args) -> Args:
+    node.trials.drop_offer(_whole(args, "number"))
+    return {}
 
 
 def _unmark(node: Processing, args: Args) -> Args:
@@ -137,6 +155,7 @@ def _reset_bands(node: Processing, args: Args) -> Args:
 
 def _choose(node: Processing, args: Args) -> Args:
     node.trials.fit.choose(_text(args, "screen"), _pairs(args))
+    node.trials.look_again()
     return {}
 
 
@@ -166,12 +185,36 @@ OPERATIONS: dict[str, Callable[[Processing, Args], Args]] = {
     "set_discipline": _set_discipline,
     "mark": _mark,
     "unmark": _unmark,
+    "edit_mark": _edit_mark,
+    "take_offer": _take_offer,
+    "drop_offer": _drop_offer,
     "set_band": _set_band,
     "reset_bands": _reset_bands,
     "choose": _choose,
     "bicycle": _bicycle,
     "history": _history,
 }
+
+
+def _amount(args: Args) -> float:
+    amount = _finite(args, "amount")
+    if amount == 0:
+        raise ValueError("amount must not be 0: nothing would have been adjusted")
+    return amount
+
+
+def _note(args: Args) -> str:
+    note = args.get("note", "")
+    if not isinstance(note, str) or len(note) > MOST_NOTE:
+        raise ValueError(f"note must be text of at most {MOST_NOTE} characters, got {note!r:.60}")
+    return note
+
+
+def _whole(args: Args, name: str) -> int:
+    value = args.get(name)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError(f"{name} must be a whole number, got {value!r}")
+    return value
 
 
 def _finite(args: Args, name: str) -> float:

@@ -133,6 +133,10 @@ class _Loop:
         bicycle = self._processing.standing_bicycle()
         if bicycle is not None:
             self._results.publish(bicycle)
+        if self._results.listeners("changes"):
+            changes = self._processing.trials.changes()
+            if changes is not None:
+                self._results.publish(changes)
         pose = self._processing.trials.baseline_pose()
         if pose is not None:
             self._results.publish(pose)

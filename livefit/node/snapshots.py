@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from livefit.change.needed import needed
 from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.results import ResultRow
-from livefit.kernel.rolling import Rolling, strokes_needed
+from livefit.kernel.rolling import Rolling
 from livefit.node.fit import Fit
 from livefit.node.intake import Intake
 from livefit.node.trial import CycleMean, Trial
@@ -35,14 +36,21 @@ class RowMaker:
         """What the rows are compared with has changed."""
         self._made = {}
 
-    def messages(self, rows: Sequence[ResultRow], fit: Fit) -> list[Row]:
+    def messages(self, rows: Sequence[ResultRow], fit: Fit, trial: Trial) -> list[Row]:
         """Rows as they are published."""
-        made = {id(row): self._made.get(id(row)) or (row, self._row(row, fit)) for row in rows}
+        most = trial.holds
+        made = {
+            id(row): self._made.get(id(row)) or (row, self._row(row, fit, trial, most))
+            for row in rows
+        }
         self._made = made
         return [made[id(row)][1] for row in rows]
 
-    def _row(self, row: ResultRow, fit: Fit) -> Row:
+    def _row(self, row: ResultRow, fit: Fit, trial: Trial, most: int) -> Row:
         key = (row.measure, row.side, row.event)
+        wanted = needed(
+            row.n, row.sd, self._holds_within[row.unit], inflation=trial.inflation(key), most=most
+        )
         return Row(
             measure=row.measure,
             side=SIDE[row.side],
@@ -59,7 +67,8 @@ class RowMaker:
             verdict=row.verdict,
             baseline=fit.baseline.get(key),
             before=fit.before.get(key),
-            needed=strokes_needed(row.n, row.sd, self._holds_within[row.unit]),
+            needed=wanted.more,
+            too_short=wanted.too_short,
         )
 
 

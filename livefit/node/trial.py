@@ -8,6 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from livefit.change.correlated import inflations_of
+from livefit.change.settling import MOST_STROKES as MOST_COMPARED
+from livefit.change.settling import SHARE, may_settle, strokes_aside
+from livefit.change.trials import CADENCE, Group, Key, TrialStrokes
+from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
 from livefit.kernel.cycles import GridPoses, StrokeCycle
@@ -20,6 +25,10 @@ GRID = 36
 """Crank angles in a turn at which cycles and poses are kept, 10 deg apart."""
 MOST_STROKES = 60
 """Of cycles and poses no more are kept, whatever the window."""
+LOOK_BACK = 60
+"""Strokes from which their correlation is told."""
+LOOK_OFTEN, LOOK_EVERY = 20, 5
+"""Up to so many strokes it is told anew with each one, and then with every fifth."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +72,17 @@ class Trial:
         Numbers of the marks in force during the trial and before it; 0 = none.
     since
         Device time (s) of the newest frame when it began; None: with the stream.
+    holds_within
+        By unit: how narrow a mean's interval must be for it to hold.
+    changed
+        Whether the bicycle was changed before it, so that the rider may still be settling.
+    other
+        The capture of the trial before this one, whose other side is part of the trial.
+
+    Attributes
+    ----------
+    strokes
+        Those of every row.
     """
 
     def __init__(
@@ -76,9 +96,17 @@ class Trial:
         mark: int,
         mark_before: int,
         since: float | None = None,
+        holds_within: Mapping[str, float],
+        changed: bool = False,
+        other: Trial | None = None,
     ) -> None:
-        self.results = RollingResults(sides, measures, window, bands)
-        self._sides, self._measures = sides, measures
+        seen = {plan.side for plan in sides if plan.groups()}
+        kept = [] if other is None else [s for s in other._sides if s.side not in seen]
+        self._sides: list[SidePlan] = [*(plan for plan in sides if plan.side in seen), *kept]
+        self.results = RollingResults(self._sides, measures, window, bands)
+        units = {measure.name: measure.unit for measure in measures} | LOAD_UNITS
+        self.strokes = TrialStrokes(units, holds_within)
+        self._measures = measures
         self._window = window
         self._after = after
         self.mark, self.mark_before = mark, mark_before
@@ -86,11 +114,81 @@ class Trial:
         self._cycles: dict[str, deque[StrokeCycle]] = {}
         self._turns: dict[int, FloatArray] = {}
         self._early: list[EventValues] = []
+        self._holds_within = holds_within
+        self.changed = changed
+        self._inflation: dict[Key, float] = {}
+        self._first: dict[Key, int] = {}
+        if other is not None:
+            sides_kept = {plan.side for plan in kept}
+            self.results.resume(other.results)
+            self.strokes = other.strokes.of_sides(sides_kept)
+            self._cycles = {s: c for s, c in other._cycles.items() if s in sides_kept}
+            self._inflation = {k: f for k, f in other._inflation.items() if k[1] in sides_kept}
 
     def add(self, values: Sequence[EventValues]) -> None:
         """Take final values."""
         self._early += self._part(values, early=True)
         self.results.add(self._part(values, early=False))
+
+    def settle(self, values: Sequence[EventValues]) -> list[EventValues]:
+        """Go on with values taken before; returns those of strokes from before the trial."""
+        late = list(self._part(values, early=False))
+        self.strokes.add(late)
+        settling = self._may_be_settling()
+        for v in late:
+            if v.measures != LOAD[:1]:
+                self._look_at((v.side, v.event, v.measures), settling=settling)
+        if late:
+            self.results.set_aside(self._first)
+        return list(self._part(values, early=True))
+
+    def _look_at(self, group: Group, *, settling: bool) -> None:
+        """How the strokes of some rows hang together, and where the rider has settled in them."""
+        side, event, measures = group
+        numbers, _, values = self.strokes.table(group)
+        keys = [(measure, side, event) for measure in measures]
+        if len(numbers) <= LOOK_OFTEN or numbers[-1] % LOOK_EVERY == 0:
+            found = inflations_of(values[-LOOK_BACK:])
+            self._inflation |= {
+                key: f for key, f in zip(keys, found.tolist(), strict=True) if np.isfinite(f)
+            }
+        if not settling:
+            return
+        for key, own, maybe in zip(keys, values.T, may_settle(values).tolist(), strict=True):
+            aside = 0
+            if maybe:
+                half = self._holds_within[self.strokes.unit(key)]
+                aside = min(strokes_aside(own, SHARE * half), len(own) // 2)
+            self._first[key] = int(numbers[aside])
+
+    def _may_be_settling(self) -> bool:
+        """Whether a stroke that is set aside, half of them at most, can be in the window."""
+        if not self.changed:
+            return False
+        counts = (self.results.strokes(plan.side) for plan in self._sides)
+        ridden = max((len(self.strokes.table(g)[0]) for g in self.strokes.groups), default=0)
+        return ridden <= 2 * max(counts, default=0)
+
+    def inflation(self, key: Key) -> float:
+        """How many times the variance of a row's mean is that of independent strokes."""
+        return self._inflation.get(key, 1.0)
+
+    @property
+    def sides(self) -> set[str]:
+        """Sides that the trial has rows of."""
+        return {plan.side for plan in self._sides}
+
+    @property
+    def holds(self) -> int:
+        """Strokes that the window can hold, at the present cadence."""
+        strokes, seconds = self._window.strokes, self._window.seconds
+        if strokes is not None:
+            return strokes
+        if seconds is None:
+            return MOST_COMPARED
+        rates = [row.mean for row in self.results.rows() if (row.measure, row.event) == CADENCE]
+        rpm = max((rate for rate in rates if np.isfinite(rate)), default=0.0)
+        return int(seconds * rpm / 60) or MOST_COMPARED
 
     def add_curves(self, cycles: Iterable[StrokeCycle], poses: Iterable[GridPoses]) -> None:
         """Take whole cycles, and the markers round the crank."""
@@ -146,25 +244,64 @@ class Trial:
 
     def after(self, earlier: Trial, bands: Bands, window: Rolling) -> Trial:
         """The trial in which the change between an earlier one and this one never was."""
-        joined = Trial(
-            self._sides,
-            self._measures,
-            window,
-            bands,
-            earlier._after,
-            mark=earlier.mark,
-            mark_before=earlier.mark_before,
-            since=earlier.since,
-        )
+        seen = {plan.side for plan in self._sides}
+        sides = [*self._sides, *(plan for plan in earlier._sides if plan.side not in seen)]
+        joined = self._like(sides, earlier._after, bands, window, earlier)
         joined.results.resume(earlier.results)
         joined._early = list(earlier._early)
         joined.add(self._early)
         joined.results.resume(self.results)
+        joined.strokes = earlier.strokes.joined(self.strokes)
         for trial in (earlier, self):
             for side, cycles in trial._cycles.items():
                 joined._cycles.setdefault(side, deque(maxlen=MOST_STROKES)).extend(cycles)
             joined._turns |= trial._turns
         return joined
+
+    def split(self, after: Mapping[str, int], bands: Bands) -> tuple[Trial, Trial]:
+        """The trial up to a stroke of each side, and that which a mark begins after it."""
+        early = self._like(self._sides, self._after, bands, self._window, self)
+        early._early = list(self._early)
+        early.strokes = self.strokes.part(after, early=True)
+        early.results.add(v for v in early.strokes.event_values() if v.measures != LOAD[:1])
+        late = self._like(self._sides, after, bands, self._window, self)
+        late.mark_before, late.changed = self.mark, True
+        late.strokes = self.strokes.part(after, early=False)
+        late.results.add(late._part(self.results.event_values(), early=False))
+        for side, cycles in self._cycles.items():
+            for part, kept in ((early, False), (late, True)):
+                own = [c for c in cycles if (c.stroke > after.get(side, c.stroke)) == kept]
+                if own:
+                    part._cycles[side] = deque(own, maxlen=MOST_STROKES)
+        for turn, points in self._turns.items():
+            (late if turn > after.get("R", turn) else early)._turns[turn] = points
+        for group in late.strokes.groups:
+            if group[2] != LOAD[:1]:
+                late._look_at(group, settling=True)
+        late.results.set_aside(late._first)
+        return early, late
+
+    def _like(
+        self,
+        sides: Sequence[SidePlan],
+        after: Mapping[str, int],
+        bands: Bands,
+        window: Rolling,
+        earlier: Trial,
+    ) -> Trial:
+        """An empty trial, begun as an earlier one was."""
+        return Trial(
+            sides,
+            self._measures,
+            window,
+            bands,
+            after,
+            mark=earlier.mark,
+            mark_before=earlier.mark_before,
+            since=earlier.since,
+            holds_within=self._holds_within,
+            changed=earlier.changed,
+        )
 
     def _recent(self, cycles: Sequence[StrokeCycle]) -> list[StrokeCycle]:
         strokes, seconds = self._window.strokes, self._window.seconds

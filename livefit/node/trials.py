@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from livefit.change.loads import strokes_before
 from livefit.definitions import Definitions
 from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.phase import TURN
 from livefit.kernel.results import ResultRow
 from livefit.kernel.rolling import Rolling
+from livefit.node.beside import Beside
+from livefit.node.comparing import Comparing
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
+from livefit.node.intake import Intake
 from livefit.node.segments import SegmentWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
 from livefit.node.trial import CycleMean, Trial
-from livefit.wire.messages import Cycles, Mark, MeanPose, Row, Stroke
+from livefit.wire.messages import Changes, Cycles, Mark, MeanPose, Row, Stroke
 
 
 class Trials:
@@ -41,6 +45,10 @@ class Trials:
         What the fitter has marked, kept and chosen.
     history
         Every stroke's values.
+    comparing
+        What the present trial is compared with.
+    beside
+        What travels beside the rider's markers.
     """
 
     def __init__(self, definitions: Definitions, settings: Settings, node: str) -> None:
@@ -56,19 +64,33 @@ class Trials:
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
+        self.comparing = Comparing(definitions, node, settings)
+        self.beside = Beside()
 
-    def begin(self, kernel: Kernel | None) -> None:
-        """Begin with the kernel of a new stream; None: there is none that can be used."""
+    def begin(self, kernel: Kernel | None, intake: Intake | None = None) -> None:
+        """Begin with the kernel of a new stream; None: there is none that can be used.
+
+        Where the earlier stream saw one side and this one sees the other, both are captures of one
+        trial: the earlier side's strokes stay.
+        """
         self.settle()
+        earlier = self._trial if self._kernel is not None else None
         self._kernel = kernel
-        if kernel is not None:
-            self._begin_trial(kernel, self.fit.mark_in_force)
-            self._earlier = [None for _ in self.fit.marks]
-            self.history = StrokeHistory()
+        if kernel is None or intake is None:
+            return
+        seen = {plan.side for plan in kernel.plan.sides if plan.groups()}
+        other = earlier if earlier is not None and _one_side_more(earlier.sides, seen) else None
+        self._begin_trial(kernel, self.fit.mark_in_force, other=other)
+        self._earlier = [None for _ in self.fit.marks]
+        self.history = self.history.only(self._trial.sides - seen)
+        self.beside.begin(intake, self.settings.seat_tube_deg)
 
-    def _begin_trial(self, kernel: Kernel, mark_before: int) -> None:
+    def _begin_trial(
+        self, kernel: Kernel, mark_before: int, *, changed: bool = False, other: Trial | None = None
+    ) -> None:
         """Begin an empty trial; the strokes under way belong to what was before."""
         self.settle()
+        self.comparing.begin_again()
         moment, newest = kernel.moment(), kernel.newest()
         after = {}
         if moment is not None and np.isfinite(moment.crank):
@@ -86,6 +108,9 @@ class Trials:
             mark=self.fit.mark_in_force,
             mark_before=mark_before,
             since=newest[1] if newest else None,
+            holds_within=self.settings.holds_within,
+            changed=changed,
+            other=other,
         )
 
     def add(self, kernel: Kernel, values: Sequence[EventValues]) -> bool:
@@ -108,22 +133,33 @@ class Trials:
             self._segments.take(pose.first, pose.positions)
         self._trial.add_curves(cycles, poses)
         self._cycles_due |= bool(cycles)
+        early = self._trial.settle([*values, *self.beside.loads(values)])
+        if early and self._earlier and self._earlier[-1] is not None:
+            self._earlier[-1].strokes.add(early)
+        sides = {plan.side for plan in self._kernel.plan.sides if plan.groups()}
+        leading = "R" if "R" in sides else "L"
+        if any(cycle.side == leading for cycle in cycles):
+            self.comparing.ask(self._trial.strokes, self.fit)
 
     def _result_rows(self) -> list[ResultRow]:
         return self._trial.results.rows() if self._kernel else []
 
     def rows(self) -> list[Row]:
         """The rolling results of the present trial."""
-        return self._rows.messages(self._result_rows(), self.fit)
+        return self._rows.messages(self._result_rows(), self.fit, self._trial)
 
     @property
     def since(self) -> float | None:
         """Device time (s) of the newest frame when the averages began anew; None: they did not."""
         return self._trial.since if self._kernel else None
 
-    def strokes_in_window(self, side: str) -> int:
-        """Strokes of a side in the window."""
-        return self._trial.results.strokes(side) if self._kernel else 0
+    def strokes_in_window(self, sides: Iterable[str]) -> dict[str, int]:
+        """Strokes in the window, by side: these sides, and that of the trial's other capture."""
+        if self._kernel is None:
+            return {}
+        own = {plan.side for plan in self._kernel.plan.sides if plan.groups()}
+        shown = {*sides, *(self._trial.sides - own)}
+        return {side: self._trial.results.strokes(side) for side in sorted(shown)}
 
     def warnings(self) -> list[str]:
         """What the fitter should know of the markers, in words."""
@@ -145,6 +181,13 @@ class Trials:
         self._cycles_due = False
         return cycles_message(self._node, self._trial.cycles(), self._baseline_cycles)
 
+    def changes(self) -> Changes | None:
+        """What has changed, once after each stroke; each call does one row's work for it."""
+        self.settle()
+        if self._kernel is None:
+            return None
+        return self.comparing.work(self._trial.strokes, self.fit)
+
     def baseline_pose(self) -> MeanPose | None:
         """The baseline's mean pose, once after each change of it."""
         pose, self._baseline_pose = self._baseline_pose, None
@@ -160,7 +203,7 @@ class Trials:
     def restart(self) -> None:
         """Forget the strokes in the window."""
         if self._kernel:
-            self._begin_trial(self._kernel, self.fit.mark_in_force)
+            self._begin_trial(self._kernel, self.fit.mark_in_force, changed=True)
             self._earlier = [None for _ in self.fit.marks]
 
     def keep_baseline(self) -> int:
@@ -175,6 +218,8 @@ class Trials:
         if self._kernel:
             self.settle()
             self._baseline_cycles = self._trial.cycles()
+            self.comparing.baseline = self._trial.strokes.copy()
+            self.beside.keep_baseline()
             self._compare_with(mean_pose_message(self._node, self._kernel, self._trial))
         return count
 
@@ -182,29 +227,100 @@ class Trials:
         """Forget the means kept to compare with."""
         self.fit.baseline = {}
         self._baseline_cycles = {}
+        self.comparing.baseline = None
+        self.beside.drop_baseline()
         self._compare_with(MeanPose(node=self._node, labels=[], xyz=b""))
 
     def _compare_with(self, pose: MeanPose) -> None:
         self._baseline_pose = pose
         self._cycles_due = self._kernel is not None
-        self._rows.forget()
+        self.look_again()
 
-    def mark(self, part: str, amount: float, note: str) -> Mark:
+    def look_again(self) -> None:
+        """What rows are compared with, or which trial they are of, has changed."""
+        self._rows.forget()
+        if self._kernel:
+            self.comparing.ask(self._trial.strokes, self.fit)
+
+    def mark(self, part: str, amount: float | None, note: str) -> Mark:
         """Note an adjustment; the averages begin anew with it.
+
+        Parameters
+        ----------
+        amount
+            None: as the markers on the bicycle show it.
 
         Raises
         ------
         ValueError
-            If there is no such adjustment.
+            If there is no such adjustment, or its amount cannot be measured.
         """
+        if amount is None:
+            amount = self.beside.measured(self._definitions.adjustment(part).name)
         newest = self._kernel.newest() if self._kernel else None
         t = newest[1] if newest else None
         mark = self.fit.mark(part, amount, note, t=t, rows=self._result_rows())
         if self._kernel:
+            self.settle()
             self._earlier.append(self._trial)
-            self._begin_trial(self._kernel, self._trial.mark)
-        self._rows.forget()
+            self.comparing.past.append(self._trial.strokes)
+            self._begin_trial(self._kernel, self._trial.mark, changed=True)
+        else:
+            self.comparing.past.append(self.comparing.nothing())
+        self.beside.mark()
+        self.look_again()
         return mark
+
+    def edit_mark(
+        self, number: int, *, part: str | None, amount: float | None, note: str | None
+    ) -> Mark:
+        """Change what a mark says; the strokes stay where they are.
+
+        Raises
+        ------
+        ValueError
+            If there is no such mark or adjustment.
+        """
+        mark = self.fit.edit_mark(number, part=part, amount=amount, note=note)
+        self.look_again()
+        return mark
+
+    def take_offer(self, number: int, part: str, amount: float, note: str) -> Mark:
+        """Make a mark of a change that nobody marked, where it was found.
+
+        Raises
+        ------
+        ValueError
+            If there is no such offer or adjustment.
+        """
+        if self._kernel is None:
+            raise ValueError("there is no stream, and no offer")
+        offer = self.comparing.offers.find(number)
+        plans = [plan.side for plan in self._kernel.plan.sides]
+        after = strokes_before(self._trial.strokes, offer.t, plans)
+        bands = self.fit.bands(self.settings.discipline)
+        early, late = self._trial.split(after, bands)
+        mark = self.fit.mark(part, amount, note, t=offer.t, rows=early.results.rows())
+        late.mark, late.since = mark.number, mark.t
+        self.history.mark_since(mark.number, after)
+        self._earlier.append(early)
+        self.comparing.past.append(early.strokes)
+        self._trial = late
+        self.comparing.begin_again()
+        self.beside.mark()
+        self.look_again()
+        return mark
+
+    def drop_offer(self, number: int) -> None:
+        """Forget a change that nobody marked.
+
+        Raises
+        ------
+        ValueError
+            If there is no such offer.
+        """
+        self.comparing.offers.drop(number)
+        self.look_again()
 
     def unmark(self) -> Mark:
         """Take the latest mark back; the averages go on as if it had never been.
@@ -216,14 +332,18 @@ class Trials:
         """
         mark = self.fit.unmark()
         self.history.unmark(mark.number, self.fit.mark_in_force)
+        self.comparing.past.pop()
+        self.beside.unmark()
         if self._kernel:
+            self.settle()
             earlier = self._earlier.pop()
             if earlier is None:
                 self._trial.mark = self._trial.mark_before = self.fit.mark_in_force
             else:
                 bands = self.fit.bands(self.settings.discipline)
                 self._trial = self._trial.after(earlier, bands, self.settings.window)
-        self._rows.forget()
+            self.comparing.begin_again()
+        self.look_again()
         return mark
 
     def set_discipline(self, name: str) -> None:
@@ -257,3 +377,8 @@ class Trials:
     def _judge_anew(self) -> None:
         if self._kernel:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
+
+
+def _one_side_more(before: set[str], now: set[str]) -> bool:
+    """Whether a stream sees one side, and the trial before it the other."""
+    return len(now) == 1 and now < {"L", "R"} and bool((before - now) & {"L", "R"})

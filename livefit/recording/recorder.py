@@ -29,7 +29,7 @@ _MOST_DELAY_S: Final = 60.0
 """A sender whose clock is farther off than this is on another machine."""
 
 FROM_FRAMES: Final = ("description", "frames", "device")
-FROM_RESULTS: Final = ("results", "strokes", "cycles", "baseline", "bicycle")
+FROM_RESULTS: Final = ("results", "strokes", "cycles", "changes", "baseline", "bicycle")
 
 
 @dataclass(frozen=True)

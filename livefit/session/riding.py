@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from livefit.change.settling import MOST_STROKES, SHARE, strokes_aside
+from livefit.change.settling import HOLDS_WITHIN, MOST_STROKES, SHARE, strokes_aside
 from livefit.definitions import Definitions
 from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
@@ -18,7 +18,6 @@ from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.results import Bands, ResultRow, RollingResults
 from livefit.kernel.rolling import Rolling, summarise
-from livefit.node.settings import HOLDS_WITHIN
 from livefit.node.trial import GRID
 from livefit.session.models import Crank, Cycle, Number, Pose
 from livefit.wire.numbers import SIDE, number

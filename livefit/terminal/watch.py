@@ -16,7 +16,7 @@ from livefit.view import words
 from livefit.view.numbers import format_value
 from livefit.view.rows import Cell, RowView
 from livefit.view.table import Chosen, TableModel
-from livefit.wire.messages import Snapshot
+from livefit.wire.messages import Changes, Snapshot
 from livefit.wire.sockets import Subscriber
 
 REFRESH_S = 0.25
@@ -59,7 +59,7 @@ def run_watch(
     """
     model = TableModel(definitions, chosen, endpoint=results_endpoint)
     with (
-        Subscriber(results_endpoint, ("results",), display=True) as subscriber,
+        Subscriber(results_endpoint, ("results", "changes"), display=True) as subscriber,
         Live(render(model), console=console, auto_refresh=False) as live,
     ):
         try:
@@ -70,8 +70,11 @@ def run_watch(
                     model.fault = None
                 elif subscriber.refused > refused:
                     model.fault = subscriber.last_refusal
-                if received and isinstance(newest := received[-1][1], Snapshot):
-                    model.apply_snapshot(newest, clock())
+                for message in dict(received).values():
+                    if isinstance(message, Snapshot):
+                        model.apply_snapshot(message, clock())
+                    elif isinstance(message, Changes):
+                        model.apply_changes(message)
                 model.apply_silence(clock())
                 live.update(render(model), refresh=True)
         except KeyboardInterrupt:
@@ -116,6 +119,7 @@ def _table(rows: tuple[RowView, ...]) -> Table:
     for heading in (words.COLUMN_BAND, words.COLUMN_MEAN, words.COLUMN_SPREAD, words.COLUMN_COUNT):
         table.add_column(heading, justify="right")
     table.add_column(words.COLUMN_VERDICT)
+    table.add_column(words.COLUMN_CHANGE, justify="right")
     for row in rows:
         for i, cell in enumerate(row.cells):
             last = i == len(row.cells) - 1
@@ -135,4 +139,6 @@ def _cells(row: RowView, cell: Cell, *, first: bool) -> tuple[RenderableType, ..
     return (
         name, words.SIDE_LETTER[cell.side], band, Text(cell.value_text, style="bold"),
         cell.spread_text.removeprefix("±"), str(cell.n), verdict,
+        Text(f"{cell.change_text} {cell.change_note}".strip(),
+             style="bold" if cell.change_told else "dim"),
     )  # fmt: skip

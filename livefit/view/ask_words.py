@@ -10,6 +10,18 @@ MARK_LEAD = "The averages begin anew with the mark."
 AMOUNT_TITLE = "{part}: how far, which way?"
 AMOUNT_LEAD = "Small steps, one at a time. Cranks stopped before hands come near."
 
+MEASURED = "measured: {way} {amount}"
+WITH_NOTE = "with a note"
+NOTE_TITLE = "A note to the mark"
+NOTE_LEAD = "Type, then Enter. The averages begin anew with it."
+CURSOR = "_"
+NOTE_SEND, NOTE_ERASE = "mark", "erase"
+
+OFFER_TITLE = "What was changed?"
+OFFER_LEAD = "{what}."
+UNKNOWN_PART = "nobody knows"
+DROP = "nothing: drop it"
+
 WINDOW_TITLE = "Average over how much?"
 WINDOW_LEAD = "More strokes: surer, but slower to follow a change."
 DISCIPLINE_TITLE = "Which target bands?"

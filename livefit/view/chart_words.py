@@ -24,6 +24,7 @@ IN, OUT = "in", "out"
 FROM_FOOT, FROM_FOOT_SHORT = "mm from foot", "mm"
 FRONT_SIDE = {"L": "L  left leg", "R": "R  right leg"}
 
+UNKNOWN_CHANGE = "unknown change"
 NOTHING_CHOSEN = "No row is chosen"
 NO_STROKES = "No strokes yet"
 NO_CYCLES = "No whole stroke yet"
@@ -63,6 +64,8 @@ def mark_words(mark: Mark, adjustments: Sequence[Adjustment]) -> str:
     'own part −2.5'
     """
     known = next((a for a in adjustments if a.name == mark.part), None)
+    if mark.amount == 0:
+        return UNKNOWN_CHANGE
     if known is None:
         return f"{mark.part.replace('_', ' ')} {mark.amount:+g}".replace("-", MINUS)
     way = known.more if mark.amount > 0 else known.less

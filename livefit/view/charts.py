@@ -114,6 +114,10 @@ class ChartsModel:
             if mark.number not in in_force:
                 before = (number for number in in_force if number < mark.number)
                 self.history.unmark(mark.number, max(before, default=0))
+        known = {mark.number for mark in self._marks}
+        for mark in snapshot.marks:
+            if mark.number not in known and mark.t is not None:
+                self.history.remark(mark.number, mark.t)
         self._window, self._marks, self._rows = snapshot.window, snapshot.marks, snapshot.rows
 
     def apply_stroke(self, stroke: Stroke) -> None:

@@ -9,7 +9,8 @@ from livefit.view import words
 from livefit.view.asking import Ask, Sheet
 from livefit.view.banding import band_sheet
 from livefit.view.choosing import choose_sheet
-from livefit.view.sheets import discipline_sheet, mark_sheet, window_sheet
+from livefit.view.noting import NoteSheet
+from livefit.view.sheets import discipline_sheet, mark_sheet, offer_sheet, window_sheet
 from livefit.view.table import TableModel
 
 Command = Literal[
@@ -55,6 +56,11 @@ class Hands:
         self.help_shown = False
         self._by_key = {key: a.does for a in ACTIONS for key in (a.key, *a.other)}
 
+    @property
+    def typing(self) -> bool:
+        """Whether keys are letters of a text, not what they mean elsewhere."""
+        return isinstance(self.sheet, NoteSheet)
+
     def press(self, key: str) -> Ask | Command | None:
         """Take a key: a capital letter, another character, or a name such as ``Up``."""
         if self.sheet is not None and not key.startswith("Ctrl+"):
@@ -86,7 +92,10 @@ class Hands:
     def _sheet(self, what: str) -> Sheet | None:
         model = self._model
         if what == "mark":
-            return mark_sheet(model.definitions.adjustments)
+            return mark_sheet(model.definitions.adjustments, model.measured)
+        if what == "offer":
+            offer = model.offer
+            return None if offer is None else offer_sheet(offer, model.definitions.adjustments)
         if what == "window":
             return window_sheet(model.window)
         if what == "discipline":

@@ -9,7 +9,7 @@ from typing import Literal
 from livefit.definitions.models import Definitions
 from livefit.view import words
 from livefit.view.chart_words import mark_words
-from livefit.view.numbers import format_value
+from livefit.view.numbers import format_value, signed
 from livefit.wire.messages import Snapshot
 
 LOST_SHARE = 0.01
@@ -70,12 +70,7 @@ def header_readouts(
             words.EDITED if snapshot.edited_bands else words.DISCIPLINE,
             titles.get(snapshot.discipline, snapshot.discipline),
         ),
-        Readout(
-            words.MARK,
-            mark_words(snapshot.marks[-1], definitions.adjustments)
-            if snapshot.marks
-            else words.NOTHING,
-        ),
+        _mark(snapshot, definitions),
     )
 
 
@@ -89,6 +84,32 @@ def _recording(snapshot: Snapshot) -> Readout:
     room = "" if left is None else words.LEFT.format(time=words.span(left))
     short = left is not None and left < SHORT_OF_ROOM_S
     return Readout(words.RECORDING, words.span(recorded.seconds), room, short)
+
+
+def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
+    """The latest mark with what was measured of it; without one, what was moved most clearly."""
+    adjustments = {a.name: a for a in definitions.adjustments}
+    clear = {}
+    for moved in snapshot.moved:
+        by, half = moved.baseline, moved.baseline_half
+        if by is None or half is None:
+            by, half = moved.mark, moved.mark_half
+        if moved.part in adjustments and by is not None and half and abs(by) > half:
+            clear[moved.part] = by, half
+    if snapshot.marks:
+        mark = snapshot.marks[-1]
+        by, _ = clear.get(mark.part, (None, None))
+        caption = words.MARK
+        if by is not None:
+            caption = words.MARK_MEASURED.format(amount=signed(by, 1))
+        return Readout(caption, mark_words(mark, definitions.adjustments))
+    if not clear:
+        return Readout(words.MARK, words.NOTHING)
+    part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1])
+    known, (by, half) = adjustments[part], clear[part]
+    way = known.more if by > 0 else known.less
+    caption = words.MOVED.format(part=known.short)
+    return Readout(caption, f"{way} {abs(by):.1f}{words.UNIT_WORD[known.unit]}", f"±{half:.1f}")
 
 
 def _battery(snapshot: Snapshot) -> list[Readout]:
@@ -105,10 +126,11 @@ def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout
     needed = [row.needed for row in snapshot.rows if (row.measure, row.event) in chosen]
     known = [n for n in needed if n is not None]
     more = max(known) if known and len(known) == len(needed) else None
+    short = any(row.too_short for row in snapshot.rows if (row.measure, row.event) in chosen)
     return Readout(
         f"{words.STROKES}, {window}" if window else words.STROKES,
         counts or words.NOTHING,
-        words.all_hold_words(more),
+        words.WINDOW_TOO_SHORT if short else words.all_hold_words(more),
     )
 
 

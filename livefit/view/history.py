@@ -120,6 +120,13 @@ class History:
             marks[marks == number] = instead
         self._pairs = {pair: version + 1 for pair, version in self._pairs.items()}
 
+    def remark(self, number: int, t: float) -> None:
+        """A mark was made of what came before: later strokes, from the time t (s) on, are its."""
+        for track in self._tracks.values():
+            rows = track.rows
+            rows["mark"][(rows["t"] >= t) & (rows["mark"] < number)] = number
+        self._pairs = {pair: version + 1 for pair, version in self._pairs.items()}
+
     def _track(self, pair: Pair, side: Side) -> _Track:
         key = (*pair, side)
         if key not in self._tracks:

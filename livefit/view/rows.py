@@ -9,7 +9,7 @@ from livefit.definitions.models import Event, Measure, Side
 from livefit.view import words
 from livefit.view.numbers import format_value, signed
 from livefit.view.scale import Scale
-from livefit.wire.messages import Row
+from livefit.wire.messages import Against, ChangeRow, Row
 
 Key = tuple[str, str, str]
 """Measure, event, side."""
@@ -37,7 +37,9 @@ class Cell:
     change_text: str
     """From the baseline; where there is none, from before the mark."""
     change_note: str
-    """From before the mark, where the first is from the baseline."""
+    """From before the mark, where the first is from the baseline; else how sure the first is."""
+    change_told: bool
+    """Whether the change is more than chance would bring about; so is one not judged yet."""
     verdict: words.Verdict
 
 
@@ -74,16 +76,23 @@ def make_cells(
     event: Event,
     rows: Mapping[Key, Row],
     recent: Mapping[Side, Sequence[float]],
+    changes: Mapping[Key, ChangeRow],
 ) -> tuple[Cell, ...]:
     """The cells of one measure at one event."""
     keys = [(measure.name, event.name, side) for side in sides_of(measure)]
     return tuple(
-        _cell(measure, side, rows.get(key), tuple(recent.get(side, ())))
+        _cell(measure, side, rows.get(key), tuple(recent.get(side, ())), changes.get(key))
         for side, key in zip(sides_of(measure), keys, strict=True)
     )
 
 
-def _cell(measure: Measure, side: Side, row: Row | None, recent: tuple[float, ...]) -> Cell:
+def _cell(
+    measure: Measure,
+    side: Side,
+    row: Row | None,
+    recent: tuple[float, ...],
+    judged: ChangeRow | None,
+) -> Cell:
     mean = None if row is None or row.n == 0 else row.mean
     ci = None if row is None or mean is None else _pair(row.ci95)
     if row is None or mean is None:
@@ -95,11 +104,16 @@ def _cell(measure: Measure, side: Side, row: Row | None, recent: tuple[float, ..
     value = format_value(mean, measure.decimals)
     baseline = None if row is None else row.baseline
     before = None if row is None else row.before
+    since = None if judged is None else (judged.baseline or judged.mark)
+    against = (judged.baseline, judged.mark) if judged is not None else (None, None)
     changes = [
         text
-        for text in (_change(measure, mean, baseline), _change(measure, mean, before))
+        for text in (
+            _change(measure, mean, baseline, against[0]), _change(measure, mean, before, against[1])
+        )
         if text is not None
-    ]
+    ]  # fmt: skip
+    note = words.CHANGE_AT_MARK.format(change=changes[1]) if len(changes) > 1 else ""
     return Cell(
         side=side,
         n=0 if row is None else row.n,
@@ -111,18 +125,33 @@ def _cell(measure: Measure, side: Side, row: Row | None, recent: tuple[float, ..
         value_text=f"{value}°" if measure.unit == "deg" and mean is not None else value,
         spread_text=unit.strip() if half is None else f"±{half:.1f}{unit}",
         count_text="" if row is None else f"n {row.n}",
-        needed_text="" if row is None else words.needed_words(row.needed),
+        needed_text="" if row is None else words.needed_words(row.needed, row.too_short),
         change_text=changes[0] if changes else "",
-        change_note=words.CHANGE_AT_MARK.format(change=changes[1]) if len(changes) > 1 else "",
+        change_note=note or (sureness_words(measure, since) if changes else ""),
+        change_told=since is None or since.verdict == "told",
         verdict=verdict,
     )
 
 
-def _change(measure: Measure, mean: float | None, before: float | None) -> str | None:
+def _change(
+    measure: Measure, mean: float | None, before: float | None, against: Against | None
+) -> str | None:
+    """The change of the rolling mean, or that of the trials' means once they are compared."""
     if mean is None or before is None:
         return None
+    by = mean - before if against is None or against.by is None else against.by
     decimals = max(measure.decimals, 1 if measure.unit == "deg" else 0)
-    return signed(mean - before, decimals) + words.UNIT_WORD[measure.unit]
+    return signed(by, decimals) + words.UNIT_WORD[measure.unit]
+
+
+def sureness_words(measure: Measure, against: Against | None) -> str:
+    """``±0.8°``: half the interval of a change; that it may be chance; nothing without either."""
+    if against is None or against.ci95 is None:
+        return ""
+    if against.verdict == "hidden":
+        return words.MAY_BE_CHANCE
+    half = (against.ci95[1] - against.ci95[0]) / 2
+    return f"±{half:.1f}{words.UNIT_WORD[measure.unit]}"
 
 
 def _pair(values: list[float] | None) -> tuple[float, float] | None:

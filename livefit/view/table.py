@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from livefit.definitions import default_rows
 from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import AgeMeter, Freshness, age_words
 from livefit.view.header import AgeView, Readout, header_readouts
-from livefit.view.rows import Key, RowView, band_of, make_cells
+from livefit.view.rows import Key, RowView, band_of, make_cells, sides_of
 from livefit.view.scale import Scale, common_scale
-from livefit.wire.messages import Row, Snapshot
+from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, Row, Snapshot
 
 MISSING_SHARE = 0.01
 """A marker out of sight for a smaller share of the last seconds is not worth a word."""
@@ -21,25 +22,6 @@ SCREEN = "fitter"
 """Under this name the choice of rows is known to the node, so that every window shows the same."""
 
 Chosen = Sequence[tuple[str, str]]
-
-PREFERRED = (
-    (("knee_flexion", "bdc"),),
-    (("knee_flexion", "maximum"), ("knee_flexion", "tdc")),
-    (("hip_angle", "tdc"), ("hip_angle", "minimum")),
-    (("ankle_angle", "bdc"),),
-    (("trunk_inclination", "mean"),),
-    (("knee_over_spindle", "forward"),),
-    (("elbow_flexion", "mean"),),
-)
-"""The rows shown where the fitter chose none; of alternatives, the first that is defined."""
-
-
-def default_chosen(definitions: Definitions) -> list[tuple[str, str]]:
-    """The preferred rows, as far as they are defined; where none is, the first there is."""
-    defined = {(m.name, event) for m in definitions.measures for event in m.events}
-    found = (next((c for c in choice if c in defined), None) for choice in PREFERRED)
-    preferred = [chosen for chosen in found if chosen is not None]
-    return preferred or [(m.name, m.events[0]) for m in definitions.measures if m.events][:1]
 
 
 class TableModel:
@@ -63,7 +45,7 @@ class TableModel:
         self, definitions: Definitions, chosen: Chosen | None = None, *, endpoint: str = ""
     ) -> None:
         self.definitions = definitions
-        self._own = _resolve(definitions, default_chosen(definitions) if chosen is None else chosen)
+        self._own = _resolve(definitions, default_rows(definitions) if chosen is None else chosen)
         self._pairs = self._own
         self._selected: int | None = None
         self._endpoint = endpoint
@@ -74,6 +56,8 @@ class TableModel:
         self._now: float | None = None
         self._notice: tuple[str, float] | None = None
         self._rows: list[RowView] = []
+        self._changes: Changes | None = None
+        self._judged: dict[Key, ChangeRow] = {}
         self.fault: str | None = None
         """In words, why nothing can be received at all."""
         self.held = False
@@ -94,6 +78,14 @@ class TableModel:
         self._meter.note(snapshot.node, sent=snapshot.sent, now=now)
         self._snapshot = snapshot
         self._follow(snapshot.chosen.get(SCREEN))
+        self._build_rows()
+
+    def apply_changes(self, changes: Changes) -> None:
+        """Show what has changed, and what the node offers as a mark; not while it is held."""
+        if self.held:
+            return
+        self._changes = changes
+        self._judged = {(row.measure, row.event, row.side): row for row in changes.rows}
         self._build_rows()
 
     def apply_silence(self, now: float) -> None:
@@ -128,6 +120,22 @@ class TableModel:
         """(measure, event) of what the rider sees, as far as it is known."""
         chosen = self._snapshot.chosen.get("rider") if self._snapshot is not None else None
         return tuple((pair[0], pair[1]) for pair in chosen or () if len(pair) == 2)
+
+    @property
+    def offer(self) -> OfferedMark | None:
+        """The oldest change that nobody marked, neither taken nor dropped."""
+        changes = self._changes
+        return changes.offers[0] if changes is not None and changes.offers else None
+
+    @property
+    def measured(self) -> dict[str, float]:
+        """By adjustment: what the markers on the bicycle show since the latest mark."""
+        moved = [] if self._snapshot is None else self._snapshot.moved
+        return {
+            m.part: m.mark
+            for m in moved
+            if m.mark is not None and m.mark_half is not None and abs(m.mark) > m.mark_half
+        }
 
     @property
     def window(self) -> dict[str, float]:
@@ -193,7 +201,29 @@ class TableModel:
             return words.Message("care", words.PLEASE_CHECK, snapshot.problem)
         if snapshot.warnings:
             return words.Message("care", words.PLEASE_CHECK, ". ".join(snapshot.warnings))
-        return None
+        if self.offer is not None:
+            detail = words.OFFER_DETAIL.format(what=_sentence(self.offer.rows[0].words))
+            return words.Message("care", words.OFFER, detail)
+        return self._change_message()
+
+    def _change_message(self) -> words.Message | None:
+        """What became of the selected row, in words."""
+        if self._selected is None:
+            return None
+        measure, event = self._pairs[self._selected]
+        found = [self._judged.get((measure.name, event.name, side)) for side in sides_of(measure)]
+        rows = [row for row in found if row is not None]
+        baseline = any(row.baseline for row in rows)
+        since = [row.baseline if baseline else row.mark for row in rows]
+        told = [
+            _change_sentence(row, against, measure)
+            for row, against in zip(rows, since, strict=True)
+            if against is not None
+        ]
+        if not told:
+            return None
+        title = words.CHANGED_SINCE_BASELINE if baseline else words.CHANGED_SINCE_MARK
+        return words.Message("note", title, ". ".join(told) + ".")
 
     @property
     def notice(self) -> str | None:
@@ -204,6 +234,8 @@ class TableModel:
 
     def _start_anew(self) -> None:
         self._scales.clear()
+        self._changes = None
+        self._judged = {}
 
     def _freshness(self) -> Freshness:
         return "lost" if self._now is None else self._meter.freshness(self._now)
@@ -223,7 +255,7 @@ class TableModel:
     def _row(self, measure: Measure, event: Event, rows: dict[Key, Row], stale: bool) -> RowView:
         key = (measure.name, event.name)
         band = band_of(measure, event, rows)
-        cells = make_cells(measure, event, rows, self._recent(measure, event))
+        cells = make_cells(measure, event, rows, self._recent(measure, event), self._judged)
         means = [cell.mean for cell in cells if cell.mean is not None]
         self._scales[key] = common_scale(band, means, measure.unit, self._scales.get(key))
         return RowView(
@@ -260,6 +292,19 @@ class TableModel:
             return _resolved(self.definitions, measure, event)
         except ValueError:
             return None
+
+
+def _change_sentence(row: ChangeRow, against: Against, measure: Measure) -> str:
+    """A change in words; of one that may be chance no more than how large it can be."""
+    if against.verdict != "hidden" or against.smallest is None:
+        return _sentence(against.words)
+    smallest = f"{against.smallest:.1f}{words.UNIT_WORD[measure.unit]}"
+    side = _sentence(words.SIDE_WORD.get(row.side, measure.short))
+    return words.NO_SURE_CHANGE.format(side=side, smallest=smallest)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _resolve(definitions: Definitions, chosen: Chosen) -> list[tuple[Measure, Event]]:

@@ -13,9 +13,12 @@ from livefit.wire.messages import Mark
 def done_words(ask: Ask, definitions: Definitions) -> str:
     """What has been done."""
     text = words.DONE[ask.op]
-    if ask.op == "mark":
+    if ask.op == "mark" and not isinstance(ask.args["amount"], str):
         mark = Mark(number=0, t=None, part=ask.args["part"], amount=ask.args["amount"])
         return text.format(mark=mark_words(mark, definitions.adjustments))
+    if ask.op == "mark":
+        part = definitions.adjustment(ask.args["part"])
+        return text.format(mark=words.MOVED.format(part=part.short))
     if ask.op == "set_window":
         return text.format(span=span_words(ask.args))
     if ask.op == "set_discipline":

@@ -69,6 +69,10 @@ COLUMN_CHANGE = "change"
 COLUMN_CHANGE_BASELINE = "from baseline"
 COLUMN_CHANGE_MARK = "since mark"
 CHANGE_AT_MARK = "mark {change}"
+MAY_BE_CHANCE = "chance?"
+NO_SURE_CHANGE = "{side}: no sure change, under {smallest}"
+TOO_SHORT = "short"
+WINDOW_TOO_SHORT = "window short"
 
 CADENCE = "cadence"
 WORKLOAD = "workload"
@@ -84,6 +88,8 @@ AGE = "age of data"
 DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
+MOVED = "{part}, measured"
+MARK_MEASURED = "mark, measured {amount}"
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
@@ -118,8 +124,10 @@ def window_words(window: dict[str, float]) -> str:
     return ""
 
 
-def needed_words(needed: int | None) -> str:
+def needed_words(needed: int | None, too_short: bool = False) -> str:
     """``+3`` strokes until a mean holds, or that it does; nothing where that cannot be said."""
+    if too_short:
+        return TOO_SHORT
     if needed is None:
         return ""
     return "holds" if needed <= 0 else f"+{needed}"
@@ -177,6 +185,11 @@ STATES: dict[str, Message] = {
     "still": Message("note", "Not pedalling", "The averages are those of the last strokes."),
 }
 
+OFFER = "A change nobody marked"
+OFFER_DETAIL = "O: mark or drop it. {what}."
+CHANGED_SINCE_BASELINE = "From the baseline"
+CHANGED_SINCE_MARK = "Since the mark"
+
 PICTURE_SAVED = "Picture saved: {path}"
 PICTURE_FAILED = "Picture not saved: {error}"
 REQUEST_FAILED = "{request} refused: {error}"
@@ -191,6 +204,9 @@ REQUESTED = {
     "set_band": "Edit the band",
     "reset_bands": "Reset the bands",
     "choose": "Choose what is shown",
+    "edit_mark": "Edit the mark",
+    "take_offer": "Take the change as a mark",
+    "drop_offer": "Drop the change",
 }
 DONE = {
     "mark": "Marked: {mark}",
@@ -203,6 +219,9 @@ DONE = {
     "set_band": "Band edited",
     "reset_bands": "All bands as defined",
     "choose": "Choice sent",
+    "edit_mark": "Mark edited",
+    "take_offer": "Marked where it was found",
+    "drop_offer": "Change dropped",
 }
 
 WINDOW_TITLE = "livefit: fitter"
@@ -211,13 +230,14 @@ HELP_SIGNS_TITLE = "Signs"
 HELP_SIGNS = (
     ("ring on a scale", "the baseline"),
     ("thin marks on a scale", "the last strokes, one by one"),
-    ("+3, holds", "strokes until the mean holds"),
+    ("+3, holds, short", "strokes until the mean holds; short: the window is, at this spread"),
     ("dashed figure", "the baseline, with the crank where it is now"),
     ("ring in the figure", "where a lost marker was seen last"),
-    ("change", "from the baseline, or from before the mark"),
+    ("change", "from the baseline, or from before the mark; chance?: may be none"),
 )
 ACTIONS: tuple[tuple[str, ...], ...] = (
     ("M", "mark", "mark an adjustment: part, then how far", "ask mark"),
+    ("O", "offer", "take or drop a change that nobody marked", "ask offer"),
     ("Z", "undo mark", "take the latest mark back", "unmark", "Ctrl+Z"),
     ("B", "baseline", "set the baseline to the present averages", "set_baseline"),
     ("C", "clear", "clear the baseline", "clear_baseline"),

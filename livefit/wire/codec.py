@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from livefit.wire.messages import (
     PROTOCOL,
+    Changes,
     Cycles,
     Description,
     DeviceState,
@@ -33,6 +34,7 @@ TOPICS: Final[dict[str, type[Message]]] = {
     "pose": Pose,
     "strokes": Stroke,
     "cycles": Cycles,
+    "changes": Changes,
     "baseline": MeanPose,
     "bicycle": StandingBicycle,
 }
@@ -94,7 +96,7 @@ def encode(message: Message) -> bytes:
     """
     name = NAMES[type(message)]
     try:
-        if isinstance(message, Snapshot | Pose):
+        if isinstance(message, Snapshot | Pose | Changes):
             raw: bytes = msgpack.packb(vars(message), default=vars)
             if not _NOT_FINITE.search(raw):
                 return raw

@@ -16,6 +16,8 @@ in ten minutes to a correlation of 0.3.
   ``bound`` is the number of strokes whose evidence, were level and correlation known, reaches the
   threshold.
 
+Sessions (``--only-sessions`` for these alone): see `tests.benchmarks.change_sessions`.
+
 Wanted: coverage 0.93 to 0.97, fewer than one false alarm an hour, a median delay of at most 8.
 """
 
@@ -31,6 +33,7 @@ from livefit.change.difference import difference
 from livefit.change.settling import drift_of, strokes_aside
 from livefit.change.steps import EVERY, StepWatch, threshold
 from livefit.frames import FloatArray
+from tests.benchmarks.change_sessions import HEAD, sessions
 from tests.benchmarks.tables import Cell, table
 from tests.change.correlated_strokes import correlated, wandering
 
@@ -52,6 +55,8 @@ RIDING: dict[str, Riding] = {
 def arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--rides", type=int, default=4000, help="for every line of coverage")
     parser.add_argument("--hours", type=int, default=40, help="of steady riding for every line")
+    parser.add_argument("--sessions", type=int, default=80, help="for every size of change")
+    parser.add_argument("--only-sessions", action="store_true")
     parser.add_argument("--steps", type=int, default=500, help="for every line of delays")
 
 
@@ -60,6 +65,9 @@ def main(options: Namespace) -> None:
     if options.short:
         rides, hours, steps = 1000, 6, 120
     rng = np.random.default_rng(options.seed)
+    if options.only_sessions:
+        _sessions(options)
+        return
     print(f"Means and differences, {rides} rides a line, seed {options.seed}")
     head: tuple[str, ...] = (
         "correlation", "strokes", "mean", "as independent", "half", "difference", "after settling",
@@ -73,6 +81,14 @@ def main(options: Namespace) -> None:
         *(f"{name} {lead}" for lead in LEADS for name in ("delay", "9 in 10", "noticed", "early")),
     )  # fmt: skip
     print(table(head, [_steps(rng, name, hours, steps) for name in RIDING]))
+    _sessions(options)
+
+
+def _sessions(options: Namespace) -> None:
+    count = 6 if options.short else options.sessions
+    rng = np.random.default_rng(options.seed)
+    print(f"\nSessions through the kernel, {count} a line, seed {options.seed}")
+    print(table(HEAD, sessions(rng, {0.0: count, 5.0: count, 10.0: count})))
 
 
 def _coverage(rng: np.random.Generator, name: str, n: int, rides: int) -> list[Cell]:

@@ -57,6 +57,7 @@ def test_markers_put_on_anew_widen_the_interval() -> None:
     before, now = mean_of(rng.normal(0.0, 1.0, 60)), mean_of(rng.normal(0.0, 1.0, 60))
     on = difference(before, now)
     off = difference(before, now, replacing=Replacing(1.0, 9.0))
+    assert off == difference(before, now).with_replacing(Replacing(1.0, 9.0))
     assert off.by == on.by
     assert off.se**2 == pytest.approx(on.se**2 + 2.0)
     assert off.smallest > 1.96 * np.sqrt(2.0)

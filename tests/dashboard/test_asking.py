@@ -10,6 +10,7 @@ from livefit.view.asking import Ask, Cell, SheetView
 from livefit.view.hands import ACTIONS, COMMANDS, Hands
 from livefit.view.table import TableModel
 from livefit.view.told import done_words, refused_words
+from tests.dashboard.change_examples import make_changes, make_offer
 from tests.dashboard.dashboard_examples import make_row, make_rows, make_snapshot
 
 KNEE = ("knee_flexion", "bdc")
@@ -70,7 +71,7 @@ def test_the_sheet_says_what_a_digit_means(model: TableModel) -> None:
     typed(hands, "6")
     assert [(c.key, c.text) for c in cells(hands)] == [
         ("1", "forward 1 mm"), ("2", "forward 2 mm"), ("3", "forward 3 mm"),
-        ("5", "back 1 mm"), ("6", "back 2 mm"), ("7", "back 3 mm"),
+        ("5", "back 1 mm"), ("6", "back 2 mm"), ("7", "back 3 mm"), ("N", "with a note"),
     ]  # fmt: skip
     assert typed(hands, "Esc Esc") == []
     assert hands.sheet is None
@@ -229,6 +230,7 @@ def test_no_key_means_two_things_and_every_action_does_one(model: TableModel) ->
     keys = [key for action in ACTIONS for key in (action.key, *action.other)]
     assert len(keys) == len(set(keys))
     done = set()
+    model.apply_changes(make_changes([], offers=[make_offer()]))
     for action in ACTIONS:
         hands = Hands(model)
         what = hands.tap(action.key)

@@ -22,7 +22,9 @@ from livefit.dashboard.picture import offscreen_canvas, render, save_picture
 from livefit.dashboard.visuals import Box
 from livefit.definitions.models import Definitions
 from livefit.wire.messages import DeviceState
+from tests.dashboard.change_examples import make_against, make_change, make_changes, make_offer
 from tests.dashboard.dashboard_examples import (
+    MEANS,
     make_health,
     make_mark,
     make_mean_pose,
@@ -72,6 +74,13 @@ def crowded(definitions: Definitions, rows: int | None = None) -> DashboardModel
         ),
         100.0,
     )  # fmt: skip
+    judged = [
+        make_change(measure, event, side, baseline=make_against(-188.8, 88.8, "hidden"),
+                    mark=make_against(-188.8, 88.8))
+        for measure, event in MEANS
+        for side in ("L", "R")
+    ]  # fmt: skip
+    model.apply_changes(make_changes(judged, offers=[make_offer()]))
     model.notify("Set baseline refused: no answer from tcp://192.168.100.200:47802 in 1 s", 100.0)
     model.apply_silence(100.9)
     return model
@@ -123,7 +132,8 @@ def test_nothing_overlaps_in_any_question(
     with offscreen_canvas(size) as canvas:
         for model in (riding(), crowded(definitions)):
             view = FitterView(canvas, model)
-            for keys in ("M", "M 1", "M 8", "W", "P", "D", "E"):
+            model.apply_changes(make_changes([], offers=[make_offer()]))
+            for keys in ("M", "M 1", "M 8", "M 1 N 1", "O", "W", "P", "D", "E"):
                 for key in keys.split():
                     view.hands.press(key)
                 view.refresh()

@@ -6,12 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from livefit.definitions import default_rows
 from livefit.definitions.models import DefinitionError, Definitions
 from livefit.view import words
 from livefit.view.age import AgeMeter, age_words
 from livefit.view.numbers import format_value
 from livefit.view.scale import common_scale
-from livefit.view.table import TableModel, default_chosen
+from livefit.view.table import TableModel
 from livefit.wire.messages import DeviceState
 from tests.dashboard.dashboard_examples import (
     make_health,
@@ -31,7 +32,7 @@ def shown(definitions: Definitions, *, sent: float = 100.0, **changes: object) -
 
 
 def test_default_rows_are_defined_and_in_order(definitions: Definitions) -> None:
-    assert default_chosen(definitions) == [
+    assert default_rows(definitions) == [
         ("knee_flexion", "bdc"), ("knee_flexion", "maximum"), ("hip_angle", "tdc"),
         ("ankle_angle", "bdc"), ("trunk_inclination", "mean"), ("knee_over_spindle", "forward"),
         ("elbow_flexion", "mean"),

@@ -112,9 +112,9 @@ def test_the_studio_is_overridden_key_by_key(tmp_path: Path, shipped: Definition
     (tmp_path / "studio.toml").write_text('name = "Studio Sample"\nlogo = "logo.png"\n')
     studio = load_definitions(tmp_path).studio
     assert studio.name == "Studio Sample"
-    assert studio.logo == str(tmp_path / "logo.png")
+    assert studio.logo == tmp_path / "logo.png"
     assert (studio.paper, studio.decimal) == (shipped.studio.paper, shipped.studio.decimal)
-    assert shipped.studio.logo == ""
+    assert shipped.studio.logo is None
 
 
 @pytest.mark.parametrize(

@@ -16,11 +16,9 @@ from livefit.kernel.events import EventValues
 from livefit.kernel.plan import Plan
 from livefit.kernel.results import ResultRow, RollingResults, differences
 from livefit.kernel.rolling import (
-    FEWEST_TO_HOLD,
     Rolling,
     RollingSummary,
     classify,
-    strokes_needed,
     summarise,
 )
 from tests.kernel.riding import shipped
@@ -273,16 +271,3 @@ def test_strokes_without_a_value_are_in_the_window_and_not_in_n() -> None:
     rolled.add([strokes("R", 0, [36.0, np.nan, 37.0, np.nan])])
     assert (row(rolled, "R").n, rolled.strokes("R")) == (2, 4)
     assert row(rolled, "R").last == 37.0
-
-
-@pytest.mark.parametrize("sd", [0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 40.0])
-@pytest.mark.parametrize("n", [3, 4, 8, 30])
-def test_strokes_needed_against_scipys_interval(n: int, sd: float) -> None:
-    """By trying every number of strokes, with the interval of ``scipy.stats.t``."""
-    enough = [
-        total
-        for total in range(FEWEST_TO_HOLD, 201)
-        if stats.t.ppf(0.975, total - 1) * sd / np.sqrt(total) <= 1.0
-    ]
-    expected = max(enough[0] - n, 0) if enough else None
-    assert strokes_needed(n, sd, 1.0) == expected

@@ -67,7 +67,9 @@ def test_worked_message_in_the_protocol_document() -> None:
 
 
 def test_every_field_is_in_the_protocol_document() -> None:
-    text = resources.files("livefit.wire").joinpath("PROTOCOL.md").read_text("utf-8")
+    folder = resources.files("livefit.wire")
+    names = ("PROTOCOL.md", "PROTOCOL_CHANGES.md")
+    text = "".join(folder.joinpath(name).read_text("utf-8") for name in names)
     for kind in KINDS:
         for field in kind.model_fields:
             assert f"`{field}`" in text or f'"{field}"' in text, f"{kind.__name__}.{field}"

@@ -9,7 +9,19 @@ import numpy as np
 
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.wire.blocks import describe, pack_block
-from livefit.wire.messages import Description, Frames, Health, Pose, Reply, Request, Row, Snapshot
+from livefit.wire.messages import (
+    Against,
+    ChangeRow,
+    Changes,
+    Description,
+    Frames,
+    Health,
+    Pose,
+    Reply,
+    Request,
+    Row,
+    Snapshot,
+)
 
 INFO = StreamInfo(labels=("R_GT", "R_LE", "R_LM"), rate_hz=200.0, up="+z")
 
@@ -48,6 +60,16 @@ def snapshot(number: int = 1) -> Snapshot:
     )  # fmt: skip
 
 
+def change_row() -> ChangeRow:
+    return ChangeRow(
+        measure="knee", side="R", event="bottom", unit="deg", n=12, aside=3, mean=35.0,
+        ci95=[34.0, 36.0], state="settled", more=0, drift=0.01, drift_ci95=[-0.1, 0.12],
+        words="settled",
+        mark=Against(n=40, mean=38.0, by=-3.0, ci95=[-4.0, -2.0], smallest=1.0, p=0.001,
+                     verdict="told", words="straighter"),
+    )  # fmt: skip
+
+
 EXAMPLES = [
     description(),
     frames(5, 2),
@@ -56,6 +78,7 @@ EXAMPLES = [
         node="n", frame=5, t=0.5, sent=7.25, labels=["R_GT"], xyz=bytes(12), crank_deg=None,
         crank_mm={"R": 172.5}, live=[],
     ),
+    Changes(node="n", marks=1, rows=[change_row()]),
     Request(op="set_window", args={"strokes": 20}),
     Reply(ok=False, error="no"),
 ]  # fmt: skip

@@ -1,0 +1,201 @@
+"""What changed between two trials, of one recording or of two."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from livefit.change.difference import Judged
+from livefit.change.loads import Allowed, at_equal_cadence, strokes_before
+from livefit.change.settling import Settled
+from livefit.change.trials import CADENCE, Key, TrialStrokes, differences
+from livefit.change.words import WORKLOAD, change_words
+from livefit.change.workload import LOAD
+from livefit.definitions import Definitions, default_rows
+from livefit.recording.reading import entries, survey
+from livefit.recording.writing import ENDING
+from livefit.wire.codec import WireError, decode
+from livefit.wire.messages import Mark, Snapshot
+
+_SIDES = ("L", "R", "B")
+
+
+@dataclass(frozen=True)
+class ComparedRow:
+    """One row of two trials.
+
+    Attributes
+    ----------
+    key, unit
+        Which row, and its unit.
+    before, now
+        How far each trial had settled, with its mean.
+    judged
+        The difference, judged together with the other rows.
+    allowed
+        What of it cadence explains; None for cadence and workload themselves.
+    words
+        The difference in a sentence.
+    """
+
+    key: Key
+    unit: str
+    before: Settled
+    now: Settled
+    judged: Judged
+    allowed: Allowed | None
+    words: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Rows of the posture, and the loads of both trials."""
+
+    rows: list[ComparedRow]
+    loads: list[ComparedRow]
+
+
+def compare(
+    before: TrialStrokes,
+    now: TrialStrokes,
+    definitions: Definitions,
+    pairs: Sequence[tuple[str, str]] | None = None,
+) -> Comparison:
+    """Compare two trials.
+
+    Parameters
+    ----------
+    before, now
+        Their strokes.
+    definitions
+        Words of measures and events.
+    pairs
+        The rows to compare, (measure, event), judged together; None: the usual ones.
+    """
+    chosen = [p for p in (default_rows(definitions) if pairs is None else pairs) if p != CADENCE]
+    there = set(before.keys) & set(now.keys)
+    rows = [(m, side, event) for m, event in chosen for side in _SIDES]
+    rows = [key for key in rows if key in there]
+    loads = [(name, side, event) for name, event in (CADENCE, LOAD) for side in _SIDES]
+    loads = [key for key in loads if key in there]
+    judged = differences(before, now, [*rows, *loads])
+
+    def row(key: Key) -> ComparedRow:
+        load = (key[0], key[2]) in (CADENCE, LOAD)
+        allowed = None if load else at_equal_cadence(before, now, key, judged[key].change)
+        spoken = WORKLOAD if key[0] == LOAD[0] else definitions.measure(key[0])
+        kind = "mean" if load else definitions.event(key[2]).kind
+        words = change_words(judged[key], spoken, key[1], kind)
+        settled = before.settled(key), now.settled(key)
+        return ComparedRow(key, before.unit(key), *settled, judged[key], allowed, words)
+
+    return Comparison([row(key) for key in rows], [row(key) for key in loads])
+
+
+@dataclass(frozen=True)
+class Trial:
+    """The riding between two marks; `mark` is the one that began it."""
+
+    number: int
+    strokes: TrialStrokes
+    mark: Mark | None
+
+
+def trials_of(strokes: TrialStrokes, marks: Sequence[Mark]) -> list[Trial]:
+    """Cut the strokes of a recording at its marks; strokes under way belong to what was before.
+
+    A mark without a time, or from outside the recording, cuts nothing.
+    """
+    found: list[Trial] = []
+    rest, begun = strokes, None
+    for mark in sorted((m for m in marks if m.t is not None), key=lambda m: m.t or 0.0):
+        after = strokes_before(rest, mark.t or 0.0, _SIDES)
+        early, late = rest.part(after, early=True), rest.part(after, early=False)
+        if not (_any(early) and _any(late)):
+            continue
+        found.append(Trial(len(found), early, begun))
+        rest, begun = late, mark
+    return [*found, Trial(len(found), rest, begun)]
+
+
+def _any(strokes: TrialStrokes) -> bool:
+    return any(len(strokes.table(group)[0]) for group in strokes.groups)
+
+
+def recorded_marks(path: Path) -> list[Mark]:
+    """The marks in force at the end of a recording; none where the file keeps no results."""
+    if path.suffix.lower() != ENDING:
+        return []
+    raw = None
+    for entry in entries(survey(path), topics=("results",)):
+        raw = entry.raw
+    if raw is None:
+        return []
+    try:
+        return list(decode(Snapshot, raw).marks)
+    except WireError:
+        return []
+
+
+def comparison_document(found: Comparison) -> dict[str, Any]:
+    """The comparison as plain data for JSON."""
+    return {
+        "rows": [_row_document(row) for row in found.rows],
+        "loads": [_row_document(row) for row in found.loads],
+    }
+
+
+def trial_document(trial: Trial, definitions: Definitions) -> dict[str, Any]:
+    """A trial as plain data for JSON: the usual rows, settled or not."""
+    usual = default_rows(definitions)
+    keys = [(m, side, event) for m, event in (*usual, CADENCE, LOAD) for side in _SIDES]
+    there = set(trial.strokes.keys)
+    return {
+        "number": trial.number,
+        "mark": None if trial.mark is None else trial.mark.model_dump(),
+        "rows": [
+            {
+                "measure": key[0], "side": key[1], "event": key[2], "unit": trial.strokes.unit(key),
+                **_settled_document(trial.strokes.settled(key)),
+            }
+            for key in keys if key in there
+        ],
+    }  # fmt: skip
+
+
+def _settled_document(found: Settled) -> dict[str, Any]:
+    mean = found.mean
+    return {
+        "n": mean.n, "aside": found.aside, "state": found.state, "mean": mean.mean,
+        "ci95": [mean.low, mean.high], "drift": found.drift.slope,
+    }  # fmt: skip
+
+
+def _row_document(row: ComparedRow) -> dict[str, Any]:
+    change, allowed = row.judged.change, row.allowed
+    return {
+        "measure": row.key[0],
+        "side": row.key[1],
+        "event": row.key[2],
+        "unit": row.unit,
+        "before": _settled_document(row.before),
+        "now": _settled_document(row.now),
+        "by": change.by,
+        "ci95": [change.low, change.high],
+        "smallest": row.judged.smallest,
+        "p": row.judged.p,
+        "told": row.judged.told,
+        "at_equal_cadence": None
+        if allowed is None
+        else {
+            "cadence_rpm": allowed.cadence_rpm,
+            "by": allowed.by,
+            "ci95": [allowed.low, allowed.high],
+            "slope": allowed.slope,
+            "slope_se": allowed.slope_se,
+            "why_not": allowed.why_not,
+        },
+        "words": row.words,
+    }

@@ -1,0 +1,273 @@
+"""What changed against the baseline and the trial before: worked out row by row, then told."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from math import ceil
+from typing import Literal
+
+import numpy as np
+
+from livefit.change.correlated import StrokeMean
+from livefit.change.difference import Change, Judged, difference, there_and_back
+from livefit.change.loads import cadence_of
+from livefit.change.settling import Settled
+from livefit.change.trials import CADENCE, Key, TrialStrokes, judged_by_row
+from livefit.change.words import WORKLOAD, Spoken, change_words, settled_words, step_words
+from livefit.change.workload import LOAD, LOAD_UNITS
+from livefit.definitions import Definitions, default_rows
+from livefit.node.fit import Fit
+from livefit.node.offers import Offer, Offers
+from livefit.node.settings import Settings
+from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, StepRow
+from livefit.wire.numbers import SIDE, number
+
+FITTER = "fitter"
+_SIDES = ("L", "R", "B")
+_USUAL_RPM = 90.0
+_PARTS = 4
+"""The rows that wait are looked at in so many parts, frames being taken in between."""
+APART_FROM = ["drift", "cadence"]
+
+
+class Comparing:
+    """The trials that the present one is compared with.
+
+    Parameters
+    ----------
+    definitions
+        Words and kinds of measures and events.
+    node
+        The node's name in messages.
+    settings
+        How narrow an interval must be, and what putting the markers on anew does.
+
+    Attributes
+    ----------
+    past
+        For each mark, the trial that it ended.
+    baseline
+        The trial as it was when the baseline was set.
+    offers
+        Changes that nobody marked.
+    """
+
+    def __init__(self, definitions: Definitions, node: str, settings: Settings) -> None:
+        self._definitions = definitions
+        self._node = node
+        self._settings = settings
+        self._own = default_rows(definitions)
+        self._due: deque[Key] = deque()
+        self._asked = False
+        self._part = 0
+        self._made: dict[Key, tuple[Settled, ChangeRow]] = {}
+        self._kept: dict[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]] = {}
+        self.past: list[TrialStrokes] = []
+        self.baseline: TrialStrokes | None = None
+        self.offers = Offers()
+
+    def nothing(self) -> TrialStrokes:
+        """A trial in which nobody rode, as before the first stream."""
+        units = {m.name: m.unit for m in self._definitions.measures} | LOAD_UNITS
+        return TrialStrokes(units, self._settings.holds_within)
+
+    def begin_again(self) -> None:
+        """The present trial is another than before: watch its rows anew."""
+        self._due.clear()
+        self.offers.restart()
+
+    def ask(self, trial: TrialStrokes, fit: Fit) -> None:
+        """Have the rows looked at, and then told."""
+        rows, loads = self._keys(trial, fit)
+        self.offers.watch(rows)
+        waiting = set(self._due)
+        self._due += [key for key in (*rows, *loads) if key not in waiting]
+        self._part = ceil(len(self._due) / _PARTS)
+        self._asked = True
+
+    def work(self, trial: TrialStrokes, fit: Fit) -> Changes | None:
+        """Look at a few rows, or tell once all have been looked at; None: nothing to tell yet."""
+        for _ in range(min(self._part, len(self._due))):
+            self._look(self._due.popleft(), trial)
+        if self._due or not self._asked:
+            return None
+        self._asked = False
+        return self._told(trial, fit)
+
+    def _look(self, key: Key, trial: TrialStrokes) -> None:
+        for each in (trial, self.baseline, *self.past[-2:]):
+            if each is not None:
+                each.settled(key)
+        if (key[0], key[2]) not in (CADENCE, LOAD):
+            self.offers.look(key, trial)
+
+    def _keys(self, trial: TrialStrokes, fit: Fit) -> tuple[list[Key], list[Key]]:
+        """The rows that the fitter looks at, and the loads, as far as there are strokes."""
+        there = set(trial.keys)
+        pairs = [pair for pair in fit.chosen.get(FITTER, self._own) if pair != CADENCE]
+        rows = [(m, side, event) for m, event in pairs for side in _SIDES]
+        loads = [(name, side, event) for name, event in (CADENCE, LOAD) for side in _SIDES]
+        return [key for key in rows if key in there], [key for key in loads if key in there]
+
+    def _told(self, trial: TrialStrokes, fit: Fit) -> Changes:
+        rows, loads = self._keys(trial, fit)
+        keys = [*rows, *loads]
+        kept, self._kept = self._kept, {}
+        baseline = self._differences(self.baseline, trial, keys, kept)
+        before = self.past[-1] if self.past else None
+        mark = self._differences(before, trial, keys, kept)
+        undone = self._undone(trial, keys) if _taken_back(fit) else ({}, {})
+        made = [
+            self._row(key, trial.settled(key), trial).model_copy(
+                update={
+                    "baseline": self._against(key, self.baseline, baseline, anew=True),
+                    "mark": self._against(key, before, mark, anew=True),
+                    "there": self._against(key, before, undone[0]),
+                    "back": self._against(key, self.past[-2] if undone[1] else None, undone[1]),
+                }
+            )
+            for key in keys
+        ]
+        return Changes(
+            node=self._node,
+            marks=fit.mark_in_force,
+            rows=made[: len(rows)],
+            loads=made[len(rows) :],
+            offers=[self._offered(offer) for offer in self.offers.open],
+        )
+
+    def _differences(
+        self,
+        before: TrialStrokes | None,
+        trial: TrialStrokes,
+        keys: Sequence[Key],
+        kept: Mapping[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]],
+    ) -> dict[Key, Judged]:
+        """What became of the rows; differences of means that are still the same are kept."""
+        if before is None:
+            return {}
+        changes = {}
+        for key in keys:
+            means = before.mean(key), trial.mean(key)
+            pair = id(means[0]), id(means[1])
+            found = kept.get(pair) or self._kept.get(pair) or (*means, difference(*means))
+            self._kept[pair], changes[key] = found, found[2]
+        return judged_by_row(changes)
+
+    def _undone(
+        self, trial: TrialStrokes, keys: Sequence[Key]
+    ) -> tuple[dict[Key, Judged], dict[Key, Judged]]:
+        """What the change did that was made and taken back, and what is left of it."""
+        first, changed = self.past[-2:]
+        found = {
+            key: there_and_back(first.mean(key), changed.mean(key), trial.mean(key)) for key in keys
+        }
+        there = judged_by_row({key: each.there for key, each in found.items()})
+        return there, judged_by_row({key: each.back for key, each in found.items()})
+
+    def _spoken(self, key: Key) -> tuple[Spoken, str]:
+        """The measure of a row for words, and the kind of its event."""
+        if (key[0], key[2]) == LOAD:
+            return WORKLOAD, "mean"
+        return self._definitions.measure(key[0]), self._definitions.event(key[2]).kind
+
+    def _row(self, key: Key, found: Settled, trial: TrialStrokes) -> ChangeRow:
+        before = self._made.get(key)
+        if before is not None and before[0] is found:
+            return before[1]
+        row = self._new_row(key, found, trial)
+        self._made[key] = found, row
+        return row
+
+    def _new_row(self, key: Key, found: Settled, trial: TrialStrokes) -> ChangeRow:
+        mean, drift, unit = found.mean, found.drift, trial.unit(key)
+        speed = cadence_of(trial, key[1]).values
+        rpm = float(np.nanmean(speed)) if np.isfinite(speed).any() else _USUAL_RPM
+        return ChangeRow(
+            measure=key[0],
+            side=SIDE[key[1]],
+            event=key[2],
+            unit=unit,
+            n=mean.n,
+            aside=found.aside,
+            mean=number(mean.mean),
+            ci95=_pair(mean.low, mean.high),
+            state=found.state,
+            more=found.more,
+            drift=number(drift.slope),
+            drift_ci95=_pair(drift.low, drift.high),
+            words=settled_words(found, unit, rpm),
+        )
+
+    def _against(
+        self,
+        key: Key,
+        other: TrialStrokes | None,
+        judged: Mapping[Key, Judged],
+        *,
+        anew: bool = False,
+    ) -> Against | None:
+        found = judged.get(key)
+        if other is None or found is None:
+            return None
+        mean, change = other.mean(key), found.change
+        measure, kind = self._spoken(key)
+        return Against(
+            n=mean.n,
+            mean=number(mean.mean),
+            by=number(change.by),
+            ci95=_pair(change.low, change.high),
+            smallest=number(found.smallest),
+            p=number(found.p),
+            verdict=_verdict(found),
+            words=change_words(found, measure, key[1], kind),
+            anew_ci95=self._anew(key, change) if anew else None,
+        )
+
+    def _anew(self, key: Key, change: Change) -> list[float] | None:
+        """The interval that allows for markers put on anew, where that was measured."""
+        replacing = self._settings.replacing.get(key[0])
+        if replacing is None:
+            return None
+        wider = change.with_replacing(replacing)
+        return _pair(wider.low, wider.high)
+
+    def _offered(self, offer: Offer) -> OfferedMark:
+        steps = sorted(offer.found.items(), key=lambda each: -abs(each[1].z))
+        rows = []
+        for key, step in steps:
+            measure, kind = self._spoken(key)
+            rows.append(
+                StepRow(
+                    measure=key[0],
+                    side=SIDE[key[1]],
+                    event=key[2],
+                    unit=measure.unit,
+                    stroke=step.stroke,
+                    found_at=step.found_at,
+                    by=step.size,
+                    ci95=[step.low, step.high],
+                    words=step_words(step, measure, key[1], kind),
+                )
+            )
+        return OfferedMark(number=offer.number, t=offer.t, rows=rows, apart_from=APART_FROM)
+
+
+def _taken_back(fit: Fit) -> bool:
+    """Whether the latest mark undoes the one before."""
+    if len(fit.marks) < 2:
+        return False
+    first, latest = fit.marks[-2:]
+    same = first.part == latest.part and first.amount != 0
+    return same and abs(first.amount + latest.amount) < 1e-6 * abs(first.amount)
+
+
+def _verdict(judged: Judged) -> Literal["told", "hidden", "unsaid"]:
+    if np.isnan(judged.p):
+        return "unsaid"
+    return "told" if judged.told else "hidden"
+
+
+def _pair(low: float, high: float) -> list[float] | None:
+    return [low, high] if np.isfinite(low) and np.isfinite(high) else None

@@ -1,0 +1,216 @@
+"""How far saddle and bar have been moved, where markers on the bicycle show it.
+
+Places are those in the bicycle's axes, averaged over half a second of frames each. The seat tube's
+angle parts a saddle's way into height along the tube and setback along the rails.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from livefit.frames import FloatArray
+from livefit.kernel.crank import BikeFrame
+from livefit.wire.messages import PartMoved
+
+SADDLE, SADDLE_FRONT, SADDLE_REAR, BAR = (
+    "BIKE_SADDLE", "BIKE_SADDLE_FRONT", "BIKE_SADDLE_REAR", "BIKE_BAR",
+)  # fmt: skip
+LABELS = (SADDLE, SADDLE_FRONT, SADDLE_REAR, BAR)
+
+_PIECE_S = 0.5
+_PIECES = 8
+_FEWEST = 3
+_FIRST_PIECES = 20
+"""After so many the bicycle's axes have been refined, and the first places are taken."""
+_MOVED_MM = 1.5
+"""So far off the last ones, a piece begins a new place: the part is being moved."""
+_AXES_MM = 0.2
+"""The bicycle's axes are refined while it is ridden: no place is surer than this."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Mean place (3,) mm of a marker in the bicycle's axes, its standard error, and its freedom."""
+
+    mean: FloatArray
+    se: float
+    freedom: float
+
+
+Places = Mapping[str, Place]
+
+
+class PartWatch:
+    """Follows the bicycle's own markers.
+
+    Parameters
+    ----------
+    labels
+        Canonical name of each of the stream's markers, None for one that is not used.
+    rate_hz
+        Frames per second.
+    seat_tube_deg
+        Of the bicycle.
+    earlier
+        The watch before this one: what parts are compared with stays.
+
+    Attributes
+    ----------
+    baseline
+        Places when the baseline was set.
+    """
+
+    def __init__(
+        self,
+        labels: Sequence[str | None],
+        rate_hz: float,
+        seat_tube_deg: float,
+        earlier: PartWatch | None = None,
+    ) -> None:
+        self._columns = {label: k for k, label in enumerate(labels) if label in LABELS}
+        self._frames = max(1, round(_PIECE_S * rate_hz))
+        self._tube = np.radians(seat_tube_deg)
+        self._waiting: dict[str, list[FloatArray]] = {label: [] for label in LABELS}
+        self._count = self._taken = 0
+        self._pieces: dict[str, deque[FloatArray]] = {}
+        self.baseline: Places | None = None if earlier is None else earlier.baseline
+        self._at_marks: list[Places | None] = [] if earlier is None else list(earlier._at_marks)
+        self._at_first: Places | None = None if earlier is None else earlier._at_first
+
+    def take(self, bike: BikeFrame | None, positions: FloatArray) -> None:
+        """Take frames (n, m, 3) mm in capture axes; without the bicycle nothing is known."""
+        if not self._columns or bike is None:
+            return
+        columns = list(self._columns.values())
+        placed = bike.to_bike(positions[:, columns])
+        for k, label in enumerate(self._columns):
+            self._waiting[label].append(placed[:, k])
+        self._count += len(positions)
+        if self._count >= self._frames:
+            self._count = 0
+            for label in self._columns:
+                self._piece(label, np.concatenate(self._waiting[label]))
+                self._waiting[label] = []
+            self._taken += 1
+            if self._at_first is None and self._taken >= _FIRST_PIECES:
+                self._at_first = self.places() or None
+
+    def _piece(self, label: str, points: FloatArray) -> None:
+        seen = np.isfinite(points[:, 0])
+        if not seen.any():
+            return
+        mean = points[seen].mean(axis=0)
+        kept = self._pieces.setdefault(label, deque(maxlen=_PIECES))
+        if kept and float(np.linalg.norm(mean - np.mean(kept, axis=0))) > _MOVED_MM:
+            kept.clear()
+        kept.append(mean)
+
+    def places(self) -> Places:
+        """Where each marker is now, as far as it has kept still."""
+        found = {}
+        for label, pieces in self._pieces.items():
+            n = len(pieces)
+            if n >= _FEWEST:
+                table = np.stack(pieces)
+                spread = float(np.sqrt(table.var(axis=0, ddof=1).max() / n))
+                found[label] = Place(table.mean(axis=0), max(spread, _AXES_MM), n - 1.0)
+        return found
+
+    def mark(self) -> None:
+        """From now on compare with the places of now."""
+        self._at_marks.append(self.places() or None)
+
+    def unmark(self) -> None:
+        """Compare with what was compared with before the latest mark."""
+        if self._at_marks:
+            self._at_marks.pop()
+
+    def moved(self) -> list[PartMoved]:
+        """What each part has been moved by since the latest mark and the baseline."""
+        now = self.places()
+        if not now:
+            return []
+        mark = next((at for at in reversed(self._at_marks) if at), self._at_first)
+        since = [_ways(places or {}, now, self._tube) for places in (mark, self.baseline)]
+        return [
+            PartMoved(
+                part=part,
+                unit=unit,
+                mark=None if part not in since[0] else round(since[0][part][0], 2),
+                mark_half=None if part not in since[0] else round(since[0][part][1], 2),
+                baseline=None if part not in since[1] else round(since[1][part][0], 2),
+                baseline_half=None if part not in since[1] else round(since[1][part][1], 2),
+            )
+            for part, unit in PARTS
+            if any(part in each for each in since)
+        ]
+
+    def measured(self, part: str) -> float:
+        """How far a part has been moved since the latest mark, to a tenth.
+
+        Raises
+        ------
+        ValueError
+            If no marker shows it, or it has not been moved.
+        """
+        found = next((m for m in self.moved() if m.part == part), None)
+        if found is None or found.mark is None or found.mark_half is None:
+            shown = ", ".join(name for name, _ in PARTS)
+            raise ValueError(
+                f"no marker on the bicycle shows how far {part!r} was moved, or it has not kept "
+                f"still for 2 s; markers {', '.join(LABELS)} show {shown}. Give the amount instead"
+            )
+        if abs(found.mark) <= found.mark_half:
+            raise ValueError(
+                f"{part} was measured as moved by {found.mark:+.1f} ± {found.mark_half:.1f} "
+                f"{found.unit} since the latest mark: that may be nothing. Give the amount instead"
+            )
+        return round(found.mark, 1)
+
+
+PARTS = (
+    ("saddle_height", "mm"), ("saddle_setback", "mm"), ("saddle_tilt", "deg"),
+    ("bar_height", "mm"), ("bar_reach", "mm"),
+)  # fmt: skip
+"""Adjustments that markers on the bicycle show."""
+
+
+def _ways(before: Places, now: Places, tube: float) -> dict[str, tuple[float, float]]:
+    """By adjustment: the amount, and half its 95 % interval."""
+    found: dict[str, tuple[float, float]] = {}
+    by = {label: _by(before[label], now[label]) for label in now if label in before}
+    saddle = [by[label] for label in (SADDLE, SADDLE_FRONT, SADDLE_REAR) if label in by]
+    if saddle:
+        forward, up = np.mean([way[:2] for way, _ in saddle], axis=0)
+        half = float(np.sqrt(np.mean([half**2 for _, half in saddle]) / len(saddle)))
+        found["saddle_height"] = float(up / np.sin(tube)), half / float(np.sin(tube))
+        back = float(-forward - up / np.tan(tube))
+        found["saddle_setback"] = back, half * float(np.hypot(1.0, 1.0 / np.tan(tube)))
+    if SADDLE_FRONT in by and SADDLE_REAR in by:
+        pitch = [_pitch(places) for places in (before, now)]
+        apart = float(np.linalg.norm((now[SADDLE_FRONT].mean - now[SADDLE_REAR].mean)[:2]))
+        half = float(np.hypot(by[SADDLE_FRONT][1], by[SADDLE_REAR][1])) / apart
+        found["saddle_tilt"] = float(np.degrees(pitch[1] - pitch[0])), float(np.degrees(half))
+    if BAR in by:
+        (forward, up, _), half = by[BAR]
+        found["bar_height"], found["bar_reach"] = (float(up), half), (float(forward), half)
+    return found
+
+
+def _by(before: Place, now: Place) -> tuple[FloatArray, float]:
+    """A marker's way (3,) mm, and half its 95 % interval along any axis."""
+    variances = before.se**2, now.se**2
+    freedom = sum(variances) ** 2 / (
+        variances[0] ** 2 / before.freedom + variances[1] ** 2 / now.freedom
+    )
+    return now.mean - before.mean, float(stdtrit(freedom, 0.975)) * float(np.sqrt(sum(variances)))
+
+
+def _pitch(places: Places) -> float:
+    forward, up = (places[SADDLE_FRONT].mean - places[SADDLE_REAR].mean)[:2].tolist()
+    return float(np.arctan2(up, forward))

@@ -1,0 +1,103 @@
+"""Trials row by row; cadence and workload beside them, against least squares done otherwise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from livefit.change.correlated import correlation_of, inflations_of
+from livefit.change.loads import at_equal_cadence, strokes_before
+from livefit.change.settling import may_settle, strokes_aside
+from livefit.change.trials import TrialStrokes, differences
+from livefit.change.workload import LOAD, StrokeLoads
+from livefit.frames import Channel, FloatArray, StreamInfo
+from livefit.kernel.events import EventValues
+from tests.change.correlated_strokes import correlated
+
+UNITS = {"knee": "deg", "cadence": "rpm", "workload": "W"}
+KNEE = ("knee", "R", "bdc")
+
+
+def values_of(measure: str, event: str, values: FloatArray, t: FloatArray) -> EventValues:
+    table = values[:, None]
+    nowhere = np.full(table.shape, np.nan)
+    return EventValues("R", event, (measure,), np.arange(len(t)), t, nowhere, table)
+
+
+def trial(knee: FloatArray, cadence: FloatArray) -> TrialStrokes:
+    made = TrialStrokes(UNITS)
+    ends = np.cumsum(60.0 / cadence)
+    made.add([values_of("cadence", "mean", cadence, ends), values_of("knee", "bdc", knee, ends)])
+    return made
+
+
+def test_a_difference_at_equal_cadence_is_that_of_least_squares() -> None:
+    """NumPy's least squares on a column for the trial and one for the cadence."""
+    rng = np.random.default_rng(11)
+    speeds = [rng.normal(rpm, 2.0, 40) for rpm in (88.0, 91.0)]
+    knees = [35.0 + by + 0.4 * (s - 90.0) + rng.normal(0, 0.8, 40)
+             for by, s in zip((0.0, -2.0), speeds, strict=True)]  # fmt: skip
+    before, now = (trial(k, s) for k, s in zip(knees, speeds, strict=True))
+    for each in (before, now):
+        assert each.settled(KNEE).aside == 0
+    change = differences(before, now, [KNEE])[KNEE].change
+    found = at_equal_cadence(before, now, KNEE, change)
+    columns = np.column_stack([np.ones(80), np.repeat([0.0, 1.0], 40), np.concatenate(speeds)])
+    solved = np.linalg.lstsq(columns, np.concatenate(knees), rcond=None)[0]
+    assert (found.by, found.slope) == pytest.approx((solved[1], solved[2]), rel=1e-9)
+    assert found.low < -2.0 < found.high
+    assert abs(found.by + 2.0) < abs(change.by + 2.0)
+
+
+def test_trials_ridden_at_other_cadences_are_not_extrapolated() -> None:
+    rng = np.random.default_rng(12)
+    before, now = (trial(rng.normal(35, 1, 30), rng.normal(rpm, 0.5, 30)) for rpm in (60.0, 90.0))
+    change = differences(before, now, [KNEE])[KNEE].change
+    found = at_equal_cadence(before, now, KNEE, change)
+    assert np.isnan(found.by)
+    assert found.why_not == "cadence differs more between the trials than within them"
+
+
+def test_a_trial_cut_and_joined_is_the_trial() -> None:
+    rng = np.random.default_rng(13)
+    whole = trial(rng.normal(35, 1, 50), np.full(50, 90.0))
+    after = strokes_before(whole, 20.0, "LR")
+    # Stroke k begins at 2/3 k s: the last that begins before 20 s is the 29th.
+    assert after == {"R": 29}
+    early, late = whole.part(after, early=True), whole.part(after, early=False)
+    assert len(early.strokes(KNEE).numbers) == 30
+    joined = early.joined(late)
+    assert np.array_equal(joined.strokes(KNEE).values, whole.strokes(KNEE).values)
+    assert joined.mean(KNEE) == whole.mean(KNEE)
+    assert whole.of_sides({"L"}).keys == ()
+    assert not len(whole.strokes(("hip", "R", "tdc")).numbers)
+
+
+def test_many_columns_at_once_are_as_one_by_one() -> None:
+    rng = np.random.default_rng(14)
+    table = correlated(rng, 0.4, (7, 40)).T.copy()
+    table[3, 2] = np.nan
+    table[:, 5] = 1.0
+    found = inflations_of(table)
+    for column, f in zip(table.T, found.tolist(), strict=True):
+        known = np.isfinite(column)
+        apart = np.where(known, column - column[known].mean(), 0.0)
+        assert f == pytest.approx(correlation_of(apart, known)[1], rel=1e-9)
+    approach = 6.0 * np.exp(-np.arange(40) / 4.0)
+    for ride in (table, table + approach[:, None]):
+        aside = np.array([strokes_aside(column) > 0 for column in ride.T])
+        assert (may_settle(ride) >= aside).all()
+
+
+def test_workload_is_the_mean_over_each_stroke() -> None:
+    """A channel that is the number of the stroke, whole in every stroke."""
+    info = StreamInfo(
+        labels=("R_CA",), rate_hz=100.0, up="+z", channels=(Channel("workload", "W"),)
+    )
+    loads = StrokeLoads(info)
+    t = np.arange(1000) / 100.0
+    loads.take(t, np.floor(t)[:, None])
+    [found] = loads.of([values_of("cadence", "mean", np.full(9, 60.0), np.arange(1.0, 10.0))])
+    assert (found.side, found.event, found.measures) == ("B", LOAD[1], LOAD[:1])
+    assert found.values[:, 0].tolist() == list(range(9))
+    assert StrokeLoads(StreamInfo(labels=("R_CA",), rate_hz=100.0, up="+z")).of([found]) == []

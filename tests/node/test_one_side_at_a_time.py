@@ -1,0 +1,86 @@
+"""Two captures of one trial, the bicycle turned in between, and what belongs to which."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from livefit.frames import MarkerBlock
+from livefit.node.processing import Processing
+from livefit.node.requests import answer
+from livefit.wire.messages import Snapshot
+from simulators import RiderSimulation, Sensor, observe
+from tests.node.streams import Played, description, messages, play, processing, row
+
+SIDES = {side: Sensor(rate_hz=100.0, side=side) for side in ("left", "right")}
+RIGHT, LEFT = ("knee_flexion", "R", "bdc"), ("knee_flexion", "L", "bdc")
+
+
+@cache
+def seen_from(side: str) -> MarkerBlock:
+    return observe(RiderSimulation(seed=1), SIDES[side], count=1100)
+
+
+def capture(node: Processing, side: str, stream: str, seconds: float = 11.0) -> Snapshot:
+    sensor = SIDES[side]
+    node.describe(description(stream, sensor))
+    now = play(node, messages(seen_from(side), stream, sensor)[: int(seconds * 10)])
+    return Played(node, now).snapshot()
+
+
+def keys(snapshot: Snapshot) -> set[str]:
+    return {r.side for r in snapshot.rows if r.n}
+
+
+def test_the_other_side_stays_until_the_bicycle_is_changed() -> None:
+    node = processing()
+    right = capture(node, "right", "one")
+    assert keys(right) == {"R"}
+    both = capture(node, "left", "two")
+    assert keys(both) == {"L", "R"}
+    assert set(both.strokes) == {"L", "R"}
+    kept, was = row(both, *RIGHT), row(right, *RIGHT)
+    assert (kept.mean, kept.sd) == pytest.approx((was.mean, was.sd), abs=0.5)
+    cycles = node.trials.cycles()
+    assert cycles is not None
+    assert {each.side for each in cycles.sides} == {"L", "R"}
+    past = answer(node, "history", {"rows": [["knee_flexion", "bdc"]]}, 0.0)["rows"]
+    assert {r["side"] for r in past if r["strokes"]} == {"L", "R"}
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, 0.0)
+    marked = node.snapshot(2000.0)
+    assert row(marked, *LEFT).before == pytest.approx(row(both, *LEFT).mean, abs=0.5)
+    assert row(marked, *LEFT).n == 0
+    assert {r.side for r in marked.rows} == {"L"}
+
+
+def test_two_captures_are_compared_as_one_trial() -> None:
+    node = processing()
+    capture(node, "right", "one")
+    capture(node, "left", "two")
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, 0.0)
+    capture(node, "left", "three")
+    again = capture(node, "right", "four")
+    assert {r.side for r in again.rows if r.before is not None and r.n} == {"L", "R"}
+    told = [node.trials.changes() for _ in range(20)]
+    [changes] = [each for each in told if each is not None][-1:]
+    compared = {r.side: r.mark for r in changes.rows if r.event == "bdc"}
+    assert set(compared) == {"L", "R"}
+    for side, against in compared.items():
+        assert against is not None
+        assert against.verdict == "hidden", side
+        assert abs(against.by or 0.0) < 1.5
+
+
+def test_a_new_stream_of_the_same_side_begins_anew() -> None:
+    node = processing()
+    capture(node, "right", "one")
+    # 90 strokes a minute, and one under way.
+    assert max(r.n for r in capture(node, "right", "two", 4.0).rows) <= 4 * 1.5 + 1
+
+
+def test_a_restart_forgets_the_other_side_too() -> None:
+    node = processing()
+    capture(node, "right", "one")
+    answer(node, "restart_window", {}, 0.0)
+    assert keys(capture(node, "left", "two")) == {"L"}
