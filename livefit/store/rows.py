@@ -49,7 +49,7 @@ class Wanted:
     """Which sessions are looked for; what is None does not matter.
 
     Names are found by any part of them, without capitals and accents; ``text`` anywhere in what
-    was written down.
+    was written down, where SQLite knows capitals of a to z only.
     """
 
     rider: str | None = None
