@@ -10,6 +10,7 @@ from livefit.cli.check import check_stream
 from livefit.cli.common import CAUTION
 from livefit.cli.compare import compare_trials
 from livefit.cli.demo import demo
+from livefit.cli.gather import gather
 from livefit.cli.keys import keys
 from livefit.cli.outlets import to_lsl
 from livefit.cli.pointer import pointer
@@ -41,6 +42,7 @@ app.command("analyse")(analyse_file)
 app.command("predict")(predict_file)
 app.command("compare")(compare_trials)
 app.command("check")(check_stream)
+app.command("gather")(gather)
 app.command("report")(report)
 app.command("touch")(touch)
 app.command("bicycle")(bicycle)

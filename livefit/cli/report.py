@@ -8,14 +8,18 @@ from typing import Annotated, Any
 import typer
 
 from livefit.cli import common
+from livefit.cli.opening import FilesAt, StoreAt, opened
 from livefit.report import make_report, pdf_of, read_session, write_private
+from livefit.session.models import FitSession
 
 PAPERS = ("a4", "letter")
 
 
 @common.plain_errors
 def report(
-    session: Annotated[Path, typer.Argument(help="A session's document, JSON.")],
+    session: Annotated[
+        str, typer.Argument(help="Id of a session in the store, or a session's document, JSON.")
+    ],
     html: Annotated[Path | None, typer.Option(help="Write one HTML file.")] = None,
     pdf: Annotated[Path | None, typer.Option(help="Write a PDF.")] = None,
     paper: Annotated[
@@ -28,11 +32,13 @@ def report(
         Path | None, typer.Option(help="Folder of the pictures; by default the session's.")
     ] = None,
     earlier: Annotated[
-        Path | None, typer.Option(help="An earlier session's document, to compare with.")
+        str | None, typer.Option(help="An earlier session to compare with: id or document.")
     ] = None,
     definitions: common.DefinitionsDir = None,
+    store: StoreAt = None,
+    files: FilesAt = None,
 ) -> None:
-    """Make a session's report; with neither --html nor --pdf, a PDF beside the session."""
+    """Make a session's report; with neither --html nor --pdf, a PDF named after it."""
     if paper is not None and paper not in PAPERS:
         raise ValueError(f"a paper is {' or '.join(PAPERS)}, got {paper!r}")
     if pictures is not None and not pictures.is_dir():
@@ -42,20 +48,31 @@ def report(
     studio = known.studio.model_copy(
         update={key: value for key, value in changes.items() if value is not None}
     )
+    found, beside = _found(session, store, files)
     made = make_report(
-        read_session(session),
+        found,
         known,
         studio,
         user_dir=definitions,
-        pictures_dir=pictures or session.parent,
-        earlier=None if earlier is None else read_session(earlier),
+        pictures_dir=pictures or beside,
+        earlier=None if earlier is None else _found(earlier, store, files)[0],
     ).html()
     if html is None and pdf is None:
-        pdf = session.with_suffix(".pdf")
+        pdf = Path(session).with_suffix(".pdf")
     if html is not None:
         _write(html, made.encode("utf-8"))
     if pdf is not None:
         _write(pdf, pdf_of(made))
+
+
+def _found(which: str, store: str | None, files: Path | None) -> tuple[FitSession, Path]:
+    """Return a session, and the folder of its pictures."""
+    path = Path(which)
+    if path.suffix or path.is_file():
+        return read_session(path), path.parent
+    with opened(store, files) as kept:
+        found = kept.get(which).session
+        return found, kept.files.folder(found.id, "picture")
 
 
 def _write(path: Path, data: bytes) -> None:

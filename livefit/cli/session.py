@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from livefit.cli import common
+from livefit.cli.gather import gather_into
 from livefit.cli.opening import FilesAt, SessionId, StoreAt, day, moment, opened, pairs
 from livefit.cli.session_asking import ask_all
 from livefit.cli.session_change import (
@@ -190,6 +191,7 @@ session.command("add-note")(add_note)
 session.command("add-adjustment")(add_adjustment)
 session.command("add-picture")(add_picture)
 session.command("add-recording")(add_recording)
+session.command("gather")(gather_into)
 session.command("compare")(compare)
 session.command("close")(close)
 session.command("follow-up")(follow_up)
