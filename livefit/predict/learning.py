@@ -95,7 +95,6 @@ def learned(
         for each in adjustments
     ]
     mean, precision = belief.mean, np.linalg.inv(belief.covariance)
-    taught = belief.adjustments
     found = belief
     for _ in range(_STEPS):
         gram, pull = precision.copy(), precision @ belief.mean

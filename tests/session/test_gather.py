@@ -14,6 +14,7 @@ import typer
 from typer.testing import CliRunner
 
 from livefit.cli.gather import gather as gather_command
+from livefit.cli.main import app as main_app
 from livefit.definitions import load_definitions
 from livefit.frames import Channel, MarkerBlock, StreamInfo
 from livefit.kernel.rolling import Rolling
@@ -24,6 +25,7 @@ from livefit.recording.recorder import RecordingRun
 from livefit.recording.writing import RecordingWriter
 from livefit.session.gather import Gathered, gather
 from livefit.session.models import FitSession, Number, Trial
+from livefit.store.backup import open_store
 from livefit.wire.blocks import describe, pack_block
 from livefit.wire.codec import NAMES, encode
 from livefit.wire.messages import Frames, Message, Row, Snapshot, Stroke
@@ -313,7 +315,34 @@ def test_what_is_no_session_is_refused(fit: Recorded, tmp_path: Path) -> None:
     wrong.write_text('{"a shopping list": 1}')
     done = runner.invoke(app, [str(fit.path), "--into", str(wrong)])
     assert done.exit_code == 2
-    assert "expected a session document" in done.output
+    assert "expected a session's document" in done.output
+
+
+def test_from_the_store_to_the_report(fit: Recorded, tmp_path: Path) -> None:
+    """A session of the store takes the trials and the recording, and its report has the numbers."""
+    at = ["--store", str(tmp_path / "store")]
+
+    def livefit(*words: str) -> str:
+        done = runner.invoke(main_app, [*words, *at])
+        assert done.exit_code == 0, done.output
+        return done.stdout.strip()
+
+    made = livefit("session", "new", "--rider", "Ada Example", "--no-ask")
+    assert "3 trials" in livefit("session", "gather", made[:8], str(fit.path))
+    with open_store(at[1]) as store:
+        kept = store.get(made).session
+        assert kept.trials == fit.trials
+        assert kept.recordings == ["fit.mcap"]
+        copy = store.files.path(made, "recording", "fit.mcap")
+        assert copy.read_bytes() == fit.path.read_bytes()
+    page = tmp_path / "fit.html"
+    livefit("report", made[:8], "--html", str(page))
+    knee = next(n for n in fit.trials[0].numbers if (n.measure, n.event) == ("knee_flexion", "bdc"))
+    assert knee.mean is not None
+    assert f"{knee.mean:.1f}" in page.read_text(encoding="utf-8")
+    again = runner.invoke(main_app, ["session", "gather", made[:8], str(fit.path), *at])
+    assert again.exit_code == 2
+    assert "has its trials from fit.mcap already" in again.output
 
 
 def test_fifteen_seconds_with_their_frames_are_small(tmp_path: Path) -> None:
