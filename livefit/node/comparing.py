@@ -20,7 +20,7 @@ from livefit.definitions import Definitions, default_rows
 from livefit.node.fit import Fit
 from livefit.node.offers import Offer, Offers
 from livefit.node.settings import Settings
-from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, StepRow
+from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark, StepRow
 from livefit.wire.numbers import SIDE, number
 
 FITTER = "fitter"
