@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import Field
+
 from livefit.wire.messages import Message
 
 
@@ -91,7 +93,7 @@ class Changes(Message):
     marks: int
     """Number of the mark in force."""
     rows: list[ChangeRow]
-    loads: list[ChangeRow] = []
+    loads: list[ChangeRow] = Field(default_factory=list)
     """Cadence and, where a channel tells it, workload: judged by themselves."""
-    offers: list[OfferedMark] = []
+    offers: list[OfferedMark] = Field(default_factory=list)
     """Oldest first."""
