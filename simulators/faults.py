@@ -18,7 +18,7 @@ Finding = Literal[
     "description_incomplete", "labels_unknown", "rate_wrong", "rate_changed", "jitter", "gaps",
     "duplicates", "disorder", "latency", "drift", "units", "up_axis", "missing_marker",
     "missing_at_crank", "zero_positions", "segment_length", "labels_swapped", "marker_slipped",
-    "noise", "foot_path", "crank_length", "precision", "stall", "restart", "mangled", "silent",
+    "posture", "noise", "foot_path", "crank_length", "precision", "stall", "restart", "mangled", "silent",
     "no_pedalling",
 ]  # fmt: skip
 """What `livefit check` calls what it finds."""

@@ -175,7 +175,10 @@ class Swapped(FrameFault):
 
 
 class Slipped(FrameFault):
-    """A marker slides along the skin toward another one, at once or slowly, and stays there."""
+    """A marker slides along the skin toward another one, at once or slowly, and stays there.
+
+    ``along``: markers that go the same way, as an arm goes with a trunk that bends.
+    """
 
     kind: Literal["slipped"]
     marker: str
@@ -183,6 +186,7 @@ class Slipped(FrameFault):
     mm: float
     at_s: Seconds
     over_s: Positive = 0.5
+    along: list[str] = []
 
     def apply(self, block: MarkerBlock, scene: Scene) -> MarkerBlock:
         """Move the marker; below zero it moves away. Where the other is missing it stays."""
@@ -191,7 +195,9 @@ class Slipped(FrameFault):
         length = np.sqrt((way**2).sum(axis=1))[:, None]
         slid = self.mm * blend((scene.seconds(block.numbers) - self.at_s) / self.over_s)
         positions = block.positions.copy()
-        positions[:, column] += np.nan_to_num(slid[:, None] * way / length)
+        moved = np.nan_to_num(slid[:, None] * way / length)
+        for marker in (self.marker, *self.along):
+            positions[:, scene.column(marker)] += moved
         return replace(block, positions=positions)
 
 

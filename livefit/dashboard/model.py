@@ -21,8 +21,8 @@ from livefit.view import words
 from livefit.view.age import OLD_AFTER_S, AgeMeter, age_words
 from livefit.view.charts import ChartsModel
 from livefit.view.table import Chosen, TableModel
+from livefit.wire.change_messages import Changes
 from livefit.wire.messages import (
-    Changes,
     Cycles,
     MeanPose,
     Message,

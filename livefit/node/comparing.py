@@ -20,13 +20,13 @@ from livefit.definitions import Definitions, default_rows
 from livefit.node.fit import Fit
 from livefit.node.offers import Offer, Offers
 from livefit.node.settings import Settings
-from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, StepRow
+from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark, StepRow
 from livefit.wire.numbers import SIDE, number
 
 FITTER = "fitter"
 _SIDES = ("L", "R", "B")
 _USUAL_RPM = 90.0
-_PARTS = 4
+_PARTS = 8
 """The rows that wait are looked at in so many parts, frames being taken in between."""
 APART_FROM = ["drift", "cadence"]
 
@@ -83,7 +83,8 @@ class Comparing:
         self.offers.watch(rows)
         waiting = set(self._due)
         self._due += [key for key in (*rows, *loads) if key not in waiting]
-        self._part = ceil(len(self._due) / _PARTS)
+        # Where a stroke is over before the last one's rows have all had their turn, none waits.
+        self._part = len(self._due) if waiting else ceil(len(self._due) / _PARTS)
         self._asked = True
 
     def work(self, trial: TrialStrokes, fit: Fit) -> Changes | None:

@@ -22,7 +22,8 @@ from livefit.node.segments import SegmentWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
 from livefit.node.trial import CycleMean, Trial
-from livefit.wire.messages import Changes, Cycles, Mark, MeanPose, Row, Stroke
+from livefit.wire.change_messages import Changes
+from livefit.wire.messages import Cycles, Mark, MeanPose, Row, Stroke
 
 
 class Trials:

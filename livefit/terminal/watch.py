@@ -16,7 +16,8 @@ from livefit.view import words
 from livefit.view.numbers import format_value
 from livefit.view.rows import Cell, RowView
 from livefit.view.table import Chosen, TableModel
-from livefit.wire.messages import Changes, Snapshot
+from livefit.wire.change_messages import Changes
+from livefit.wire.messages import Snapshot
 from livefit.wire.sockets import Subscriber
 
 REFRESH_S = 0.25

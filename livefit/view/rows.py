@@ -9,7 +9,8 @@ from livefit.definitions.models import Event, Measure, Side
 from livefit.view import words
 from livefit.view.numbers import format_value, signed
 from livefit.view.scale import Scale
-from livefit.wire.messages import Against, ChangeRow, Row
+from livefit.wire.change_messages import Against, ChangeRow
+from livefit.wire.messages import Row
 
 Key = tuple[str, str, str]
 """Measure, event, side."""

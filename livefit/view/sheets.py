@@ -9,7 +9,7 @@ from livefit.view import ask_words as words
 from livefit.view.asking import Answer, Ask, Choice, ChoiceSheet
 from livefit.view.noting import NoteSheet
 from livefit.view.words import UNIT_WORD
-from livefit.wire.messages import OfferedMark
+from livefit.wire.change_messages import OfferedMark
 
 STROKES = (5, 10, 15, 20, 30)
 SECONDS = 30.0

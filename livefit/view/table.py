@@ -12,7 +12,8 @@ from livefit.view.age import AgeMeter, Freshness, age_words
 from livefit.view.header import AgeView, Readout, header_readouts
 from livefit.view.rows import Key, RowView, band_of, make_cells, sides_of
 from livefit.view.scale import Scale, common_scale
-from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, Row, Snapshot
+from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark
+from livefit.wire.messages import Row, Snapshot
 
 MISSING_SHARE = 0.01
 """A marker out of sight for a smaller share of the last seconds is not worth a word."""

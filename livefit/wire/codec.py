@@ -9,9 +9,9 @@ from typing import Any, Final, TypeVar
 import msgpack
 from pydantic import ValidationError
 
+from livefit.wire.change_messages import Changes
 from livefit.wire.messages import (
     PROTOCOL,
-    Changes,
     Cycles,
     Description,
     DeviceState,

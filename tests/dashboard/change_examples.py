@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from livefit.wire.messages import Against, ChangeRow, Changes, OfferedMark, StepRow
+from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark, StepRow
 
 
 def make_against(by: float, half: float, verdict: str = "told", **changes: Any) -> Against:

@@ -9,7 +9,8 @@ from functools import cache
 from livefit.frames import MarkerBlock
 from livefit.node.processing import Processing
 from livefit.node.requests import answer
-from livefit.wire.messages import Changes, Mark, Snapshot
+from livefit.wire.change_messages import Changes
+from livefit.wire.messages import Mark, Snapshot
 from simulators import Bicycle, Body, Change, RiderSimulation, Sensor, observe
 from tests.node.streams import STARTED, description, messages, processing
 

@@ -15,8 +15,8 @@ from livefit.change.difference import Replacing
 from livefit.node.requests import answer
 from livefit.node.settings import Settings
 from livefit.view.table import TableModel
+from livefit.wire.change_messages import Against, ChangeRow, Changes
 from livefit.wire.codec import decode, encode
-from livefit.wire.messages import Against, ChangeRow, Changes
 from simulators import stream_info
 from tests.node.comparing_rides import CHANGE_S, SENSOR, UP_MM, Do, Ridden, ride, ride_through
 from tests.node.streams import description, messages, play, processing, shipped

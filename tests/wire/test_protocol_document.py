@@ -7,8 +7,9 @@ from importlib import resources
 
 import pytest
 
+from livefit.wire.change_messages import Changes
 from livefit.wire.codec import decode
-from livefit.wire.messages import Changes, Description, Message, Reply, Request
+from livefit.wire.messages import Description, Message, Reply, Request
 from tests.wire.msgpack_by_hand import read
 
 SHOWN: dict[str, tuple[type[Message], dict[str, object]]] = {

@@ -9,19 +9,8 @@ import numpy as np
 
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.wire.blocks import describe, pack_block
-from livefit.wire.messages import (
-    Against,
-    ChangeRow,
-    Changes,
-    Description,
-    Frames,
-    Health,
-    Pose,
-    Reply,
-    Request,
-    Row,
-    Snapshot,
-)
+from livefit.wire.change_messages import Against, ChangeRow, Changes
+from livefit.wire.messages import Description, Frames, Health, Pose, Reply, Request, Row, Snapshot
 
 INFO = StreamInfo(labels=("R_GT", "R_LE", "R_LM"), rate_hz=200.0, up="+z")
 
