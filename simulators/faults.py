@@ -18,8 +18,8 @@ Finding = Literal[
     "description_incomplete", "labels_unknown", "rate_wrong", "rate_changed", "jitter", "gaps",
     "duplicates", "disorder", "latency", "drift", "units", "up_axis", "missing_marker",
     "missing_at_crank", "zero_positions", "segment_length", "labels_swapped", "marker_slipped",
-    "posture", "noise", "foot_path", "crank_length", "precision", "stall", "restart", "mangled", "silent",
-    "no_pedalling",
+    "posture", "noise", "foot_path", "crank_length", "precision", "stall", "restart", "mangled",
+    "silent", "no_pedalling",
 ]  # fmt: skip
 """What `livefit check` calls what it finds."""
 FINDINGS: tuple[str, ...] = get_args(Finding)

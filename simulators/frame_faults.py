@@ -186,7 +186,7 @@ class Slipped(FrameFault):
     mm: float
     at_s: Seconds
     over_s: Positive = 0.5
-    along: list[str] = []
+    along: tuple[str, ...] = ()
 
     def apply(self, block: MarkerBlock, scene: Scene) -> MarkerBlock:
         """Move the marker; below zero it moves away. Where the other is missing it stays."""
