@@ -224,5 +224,5 @@ def test_the_option_opens_a_source_with_the_fault_and_own_options_go_before() ->
     block = source.read(0.0)
     assert block is not None
     assert len(block) == 1
-    with pytest.raises(ValueError, match=r"no fault 'nobodys'; expected one of bending_trunk, bundles, bursty"):
+    with pytest.raises(ValueError, match=r"no fault 'nobodys'; expected one of bending_trunk, "):
         open_simulated({"fault": "nobodys"})
