@@ -130,7 +130,7 @@ def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout
     return Readout(
         f"{words.STROKES}, {window}" if window else words.STROKES,
         counts or words.NOTHING,
-        words.WINDOW_TOO_SHORT if short else words.all_hold_words(more),
+        words.TOO_SHORT if short else words.all_hold_words(more),
     )
 
 

@@ -72,7 +72,6 @@ CHANGE_AT_MARK = "mark {change}"
 MAY_BE_CHANCE = "chance?"
 NO_SURE_CHANGE = "{side}: no sure change, under {smallest}"
 TOO_SHORT = "short"
-WINDOW_TOO_SHORT = "window short"
 
 CADENCE = "cadence"
 WORKLOAD = "workload"
