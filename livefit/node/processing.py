@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from uuid import uuid4
 
 import numpy as np
@@ -12,6 +13,7 @@ from livefit.frames import MarkerBlock, Up
 from livefit.kernel.plan import check_seat_tube
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
+from livefit.node.predicting import predict_next
 from livefit.node.recorder_watch import RecorderWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import (
@@ -27,6 +29,7 @@ from livefit.node.standing import (
     place_bicycle,
 )
 from livefit.node.trials import Trials
+from livefit.predict import Prediction
 from livefit.wire.messages import (
     Description,
     DeviceState,
@@ -270,6 +273,21 @@ class Processing:
             recorded=self.recorder.recorded(now),
             since=trials.since,
         )
+
+    def predict(self, changes: Mapping[str, float]) -> Prediction:
+        """Estimate what changes would do; this ride's own marks teach how the rider gives way.
+
+        Raises
+        ------
+        ValueError
+            If there is no whole stroke to go by, or a part is not known.
+        """
+        trials = self.trials.ridden()
+        if not trials or self._kernel is None:
+            raise ValueError("there is no stream to predict from")
+        made = [{mark.part: mark.amount} for mark in self.trials.fit.marks]
+        tube = self.trials.settings.seat_tube_deg
+        return predict_next(self._kernel, trials, made, changes, self._definitions, tube)
 
     def _warnings(self, now: float) -> list[str]:
         return [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 from pydantic import ValidationError
@@ -19,6 +20,7 @@ Args = dict[str, Any]
 MEASURED = "measured"
 """In place of an amount: what the markers on the bicycle show."""
 MOST_NOTE = 500
+MOST_CHANGES = 12
 HISTORY_STROKES = 600
 MOST_HISTORY = 3000
 MOST_VALUES = 40_000
@@ -164,6 +166,14 @@ def _bicycle(node: Processing, args: Args) -> Args:
     return {"seat_tube_deg": node.trials.settings.seat_tube_deg}
 
 
+def _predict(node: Processing, args: Args) -> Args:
+    changes = args.get("changes")
+    if not isinstance(changes, dict) or not 0 < len(changes) <= MOST_CHANGES:
+        raise ValueError(f"predict takes changes, an amount for each part, got {changes!r:.60}")
+    found = node.predict({str(part): _finite(changes, part) for part in changes})
+    return asdict(found)
+
+
 def _history(node: Processing, args: Args) -> Args:
     strokes = args.get("strokes", HISTORY_STROKES)
     if isinstance(strokes, bool) or not isinstance(strokes, int) or not 0 < strokes <= MOST_HISTORY:
@@ -192,6 +202,7 @@ OPERATIONS: dict[str, Callable[[Processing, Args], Args]] = {
     "reset_bands": _reset_bands,
     "choose": _choose,
     "bicycle": _bicycle,
+    "predict": _predict,
     "history": _history,
 }
 

@@ -323,6 +323,10 @@ class Trials:
         self.comparing.offers.drop(number)
         self.look_again()
 
+    def ridden(self) -> list[Trial | None]:
+        """The trials between the marks, the present one last; None: of an earlier stream."""
+        return [*self._earlier, self._trial] if self._kernel else []
+
     def unmark(self) -> Mark:
         """Take the latest mark back; the averages go on as if it had never been.
 

@@ -1,0 +1,73 @@
+"""What the next change would do, asked of the node while the rider pedals."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from livefit.node.requests import answer
+from tests.node.streams import Played, block, description, messages, play, played, processing
+
+
+def knee(found: dict[str, Any]) -> dict[str, Any]:
+    [row] = [
+        r for r in found["rows"]
+        if (r["measure"], r["side"], r["event"]) == ("knee_flexion", "R", "bdc")
+    ]  # fmt: skip
+    return row
+
+
+def ask(ride: Played, **changes: float) -> dict[str, Any]:
+    found: dict[str, Any] = answer(ride.node, "predict", {"changes": changes}, ride.now)
+    return found
+
+
+def test_a_higher_saddle_straightens_the_knee_and_the_riders_own_mark_is_learned_from() -> None:
+    """Of 5 mm a dynamic knee makes about 1 deg (Ferrer-Roca et al. 2014, J Strength Cond Res)."""
+    node = processing()
+    node.describe(description())
+    sent = messages(block(seconds=60.0))
+    half = len(sent) // 2
+    ride = Played(node, play(node, sent[:half]))
+    found = ask(ride, saddle_height=5)
+    row = knee(found)
+    assert row["source"] == "published"
+    assert -2.5 < row["low"] < row["by"] < row["high"] < 0
+    assert found["reaches"]
+    assert "licensed clinician" in " ".join(found["cautions"])
+    shown = next(
+        r for r in ride.snapshot().rows
+        if (r.measure, r.side, r.event) == ("knee_flexion", "R", "bdc")
+    )  # fmt: skip
+    assert row["now"] == pytest.approx(shown.mean, abs=0.5)
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, ride.now)
+    after = Played(node, play(node, sent[half:]))
+    again = ask(after, saddle_height=5)
+    assert "1" in again["said_by"]
+    assert "this rider" in again["said_by"]
+    # In truth nothing was moved: the rider's own strokes say so, and the estimate shrinks.
+    assert abs(knee(again)["by"]) < abs(row["by"])
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({}, "predict takes changes"),
+        ({"mirror": 5}, "mirror"),
+        ({"saddle_height": "much"}, "saddle_height"),
+    ],
+)
+def test_what_cannot_be_predicted_is_said(changes: dict[str, Any], told: str) -> None:
+    ride = played()
+    with pytest.raises(ValueError, match=told):
+        answer(ride.node, "predict", {"changes": changes}, ride.now)
+
+
+def test_nothing_is_predicted_before_the_first_stroke() -> None:
+    node = processing()
+    with pytest.raises(ValueError, match="no stream"):
+        answer(node, "predict", {"changes": {"saddle_height": 5}}, 0.0)
+    node.describe(description())
+    with pytest.raises(ValueError, match="first whole stroke"):
+        answer(node, "predict", {"changes": {"saddle_height": 5}}, 0.0)
