@@ -11,6 +11,7 @@ from tests.node.streams import Played, block, description, messages, play, playe
 
 
 def knee(found: dict[str, Any]) -> dict[str, Any]:
+    row: dict[str, Any]
     [row] = [
         r for r in found["rows"]
         if (r["measure"], r["side"], r["event"]) == ("knee_flexion", "R", "bdc")
