@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from pydantic import TypeAdapter
 from rich.console import Console
 from rich.table import Table
 
@@ -32,6 +33,7 @@ from livefit.predict import (
 )
 from livefit.predict.learning import observed
 from livefit.sources.files import read_recording
+from livefit.wire.sockets import ControlClient
 
 UNREACHED = 1
 """Exit status when a limb does not reach, or no permitted change brings the numbers in."""
@@ -39,7 +41,13 @@ UNREACHED = 1
 
 @common.plain_errors
 def predict_file(
-    file: Annotated[Path, typer.Argument(help="Recording: .c3d, .trc, .csv or .mcap.")],
+    file: Annotated[
+        str,
+        typer.Argument(
+            help="Recording: .c3d, .trc, .csv or .mcap; or a running node's control address, "
+            "tcp://127.0.0.1:47802."
+        ),
+    ],
     change: Annotated[
         list[str] | None,
         typer.Option(help="PART=AMOUNT, mm or deg: saddle_height=5. May be repeated."),
@@ -66,32 +74,45 @@ def predict_file(
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
     definitions: common.DefinitionsDir = None,
 ) -> None:
-    """Estimate what the next change of the bicycle would do to the numbers of a recording."""
+    """Estimate what the next change of the bicycle would do to a rider's numbers."""
     if bool(change) == bool(into):
         raise ValueError(
             "expected either --change PART=AMOUNT or --into-bands MEASURE:EVENT, got "
             f"{'both' if change else 'neither'}"
         )
     known = common.read_definitions(definitions)
+    if file.startswith("tcp://"):
+        if not change or learn:
+            raise ValueError("a running node takes --change alone; it learns from its own marks")
+        prediction = _live(file, _amounts(change))
+        if as_json:
+            said = _said(prediction, known, discipline)
+            typer.echo(json.dumps(prediction.document() | {"said": said}, indent=1))
+        else:
+            _print_prediction(Console(), prediction, known, discipline, every)
+        if not prediction.reaches:
+            raise typer.Exit(UNREACHED)
+        return
 
     def read(path: Path) -> Posed:
-        recording = read_recording(path)
+        frames = read_recording(path)
         return posed(
-            recording.info,
-            recording.block,
+            frames.info,
+            frames.block,
             known,
-            marker_set=markers or recording.marker_set,
+            marker_set=markers or frames.marker_set,
             seat_tube_deg=seat_tube,
         )
 
-    rider = read(file).rider
+    recording = Path(file)
+    rider = read(recording).rider
     belief = _learned(learn or [], read, known)
     console = Console()
     if change:
         prediction = predict(rider, _amounts(change), known, belief=belief)
         if as_json:
             said = _said(prediction, known, discipline)
-            _echo(file.name, rider, prediction.document() | {"said": said})
+            _echo(recording.name, rider, prediction.document() | {"said": said})
         else:
             _print_prediction(console, prediction, known, discipline, every)
         found = prediction.reaches
@@ -100,12 +121,19 @@ def predict_file(
         limits = _limits(permit, known)
         plan = into_bands(rider, targets, known, permitted=limits, belief=belief)
         if as_json:
-            _echo(file.name, rider, plan.document() | {"said": words.plan_words(plan, known)})
+            _echo(recording.name, rider, plan.document() | {"said": words.plan_words(plan, known)})
         else:
             _print_plan(console, plan, known, targets)
         found = not plan.conflict
     if not found:
         raise typer.Exit(UNREACHED)
+
+
+def _live(address: str, changes: dict[str, float]) -> Prediction:
+    with ControlClient(address) as node:
+        return TypeAdapter(Prediction).validate_python(
+            node.request("predict", {"changes": changes})
+        )
 
 
 def _learned(texts: Sequence[str], read: Callable[[Path], Posed], known: Definitions) -> Belief:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import asdict
 from typing import Any
 
 from pydantic import ValidationError
@@ -170,8 +169,8 @@ def _predict(node: Processing, args: Args) -> Args:
     changes = args.get("changes")
     if not isinstance(changes, dict) or not 0 < len(changes) <= MOST_CHANGES:
         raise ValueError(f"predict takes changes, an amount for each part, got {changes!r:.60}")
-    found = node.predict({str(part): _finite(changes, part) for part in changes})
-    return asdict(found)
+    found = node.predict({str(part): _finite(changes, part) for part in changes}).document()
+    return {key: list(value) if isinstance(value, tuple) else value for key, value in found.items()}
 
 
 def _history(node: Processing, args: Args) -> Args:

@@ -5,8 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from pydantic import TypeAdapter
 
 from livefit.node.requests import answer
+from livefit.predict import Prediction
+from livefit.wire.codec import decode, encode
+from livefit.wire.messages import Reply
 from tests.node.streams import Played, block, description, messages, play, played, processing
 
 
@@ -21,7 +25,13 @@ def knee(found: dict[str, Any]) -> dict[str, Any]:
 
 def ask(ride: Played, **changes: float) -> dict[str, Any]:
     found: dict[str, Any] = answer(ride.node, "predict", {"changes": changes}, ride.now)
-    return found
+    sent = decode(Reply, encode(Reply(ok=True, result=found))).result
+    assert sent is not None
+    # What `livefit predict ADDRESS` makes of the reply.
+    assert TypeAdapter(Prediction).validate_python(sent).document() == found | {
+        key: tuple(found[key]) for key in ("rows", "short", "not_predicted", "cautions")
+    }
+    return sent
 
 
 def test_a_higher_saddle_straightens_the_knee_and_the_riders_own_mark_is_learned_from() -> None:
