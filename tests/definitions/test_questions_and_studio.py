@@ -121,7 +121,7 @@ def test_the_studio_is_overridden_key_by_key(tmp_path: Path, shipped: Definition
     ("line", "text"),
     [
         ('paper = "a5"', "paper: expected 'a4' or 'letter', found 'a5'"),
-        ('language = "English"', "language: expected a language such as en or en-GB, found"),
+        ('language = "English"', "language: expected a language such as en or de, found"),
         ('nmae = "x"', "nmae: expected one of the keys address, contact, decimal"),
         ("name = 3", "name: expected a valid string, found 3"),
     ],

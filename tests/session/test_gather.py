@@ -246,9 +246,8 @@ def test_restarted_averages_count_from_there(tmp_path: Path) -> None:
     live.ask("restart_window")
     shown = live.ride(15)
     (trial,) = gather(live.close(), DEFINITIONS).trials
-    rows = by_key(shown.rows)
-    for key, row in by_key(trial.numbers).items():
-        assert row.n <= rows[key].n
+    ridden = max(row.n for row in shown.rows)
+    assert max(row.n for row in trial.numbers) <= ridden
     assert trial.seconds is not None
     assert trial.seconds < 16.0
 
