@@ -130,7 +130,7 @@ def _print(console: Console, found: Comparison, names: tuple[str, str], known: D
     console.print(table)
     for row in found.rows:
         if row.judged.told:
-            console.print(f"{row.words[:1].upper()}{row.words[1:]}.")
+            console.print(f"{known.event(row.key[2]).title}: {row.words}.", highlight=False)
     unsettled = [row for row in found.rows if row.now.state != "settled"]
     if unsettled:
         console.print(
