@@ -204,6 +204,13 @@ class Adjustment(Definition):
     less: str
     steps: Annotated[list[FiniteFloat], Field(min_length=1, max_length=4)]
     """Amounts offered, smallest first; the last is the most for one step."""
+    most_advised: Annotated[FiniteFloat, Field(gt=0)] | None = None
+    """No larger step is ever advised; None: the last of the steps."""
+
+    @property
+    def largest_advised(self) -> float:
+        """The most that one step is ever advised."""
+        return min(self.steps[-1], self.most_advised or self.steps[-1])
 
     @model_validator(mode="after")
     def _steps_rise(self) -> Adjustment:

@@ -47,7 +47,7 @@ class Limit:
 
 @dataclass(frozen=True)
 class Step:
-    """One change of one part, no larger than the largest of its steps."""
+    """One change of one part, no larger than the largest that is advised at once."""
 
     part: str
     amount: float
@@ -156,7 +156,7 @@ def _parts(limits: Mapping[str, Limit | None], definitions: Definitions) -> Part
         raise ChangeError("expected at least one part that may be moved, got none")
     adjustments = [definitions.adjustment(part) for part in limits]
     setting = np.array([_setting(adjustment) for adjustment in adjustments])
-    largest = np.array([adjustment.steps[-1] for adjustment in adjustments])
+    largest = np.array([adjustment.largest_advised for adjustment in adjustments])
     assumed = _ASSUMED_STEPS * largest
     given = list(limits.values())
     least = [-a if each is None else each.least for a, each in zip(assumed, given, strict=True)]

@@ -18,7 +18,7 @@ from livefit.predict.prediction import Forecast
 from tests.predict.predict_examples import ridden, shipped
 
 SADDLE = {"saddle_height": Limit(-12, 12), "saddle_setback": Limit(-10, 10)}
-STEPS = {part.name: part.steps for part in shipped().adjustments}
+LARGEST = {part.name: part.largest_advised for part in shipped().adjustments}
 
 
 def then(prediction: Prediction) -> dict[Key, float]:
@@ -53,7 +53,7 @@ def inside(numbers: Mapping[Key, float], targets: list[Target]) -> bool:
 
 
 def size(changes: Mapping[str, float]) -> tuple[int, float]:
-    far = sum(abs(by) / STEPS[part][-1] for part, by in changes.items())
+    far = sum(abs(by) / LARGEST[part] for part, by in changes.items())
     return sum(by != 0 for by in changes.values()), round(far, 9)
 
 
@@ -171,13 +171,20 @@ def test_no_limit_and_no_step_is_ever_passed(
     if plan.changes:
         assert plan.conflict == ()
         assert plan.first is not None
-        assert 0 < abs(plan.first.amount) <= STEPS[plan.first.part][-1]
+        assert 0 < abs(plan.first.amount) <= LARGEST[plan.first.part]
         assert abs(plan.first.amount) <= abs(plan.changes[plan.first.part])
         assert inside(after(plan.changes), targets)
         assert plan.prediction is not None
         assert plan.prediction.reaches
     elif not plan.conflict:
         assert inside(after({"saddle_height": 0.0}), targets)
+
+
+def test_no_step_of_more_than_five_millimetres_is_advised() -> None:
+    """Common practice, no source."""
+    lengths = [part for part in shipped().adjustments if part.unit == "mm"]
+    assert {part.name for part in lengths} >= {"saddle_height", "bar_reach", "stem_length"}
+    assert max(part.largest_advised for part in lengths) <= 5.0
 
 
 def test_more_than_a_step_is_made_in_steps() -> None:
