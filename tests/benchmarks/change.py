@@ -25,6 +25,7 @@ from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
@@ -33,7 +34,7 @@ from livefit.change.difference import difference
 from livefit.change.settling import drift_of, strokes_aside
 from livefit.change.steps import EVERY, StepWatch, threshold
 from livefit.frames import FloatArray
-from tests.benchmarks.change_sessions import HEAD, sessions
+from tests.benchmarks.change_sessions import HEAD, line, picture, sessions
 from tests.benchmarks.tables import Cell, table
 from tests.change.correlated_strokes import correlated, wandering
 
@@ -57,6 +58,7 @@ def arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--hours", type=int, default=40, help="of steady riding for every line")
     parser.add_argument("--sessions", type=int, default=80, help="for every size of change")
     parser.add_argument("--only-sessions", action="store_true")
+    parser.add_argument("--picture", type=Path, help="where a picture of the sessions is saved")
     parser.add_argument("--steps", type=int, default=500, help="for every line of delays")
 
 
@@ -88,7 +90,11 @@ def _sessions(options: Namespace) -> None:
     count = 6 if options.short else options.sessions
     rng = np.random.default_rng(options.seed)
     print(f"\nSessions through the kernel, {count} a line, seed {options.seed}")
-    print(table(HEAD, sessions(rng, {0.0: count, 5.0: count, 10.0: count})))
+    found = sessions(rng, {0.0: count, 5.0: count, 10.0: count})
+    print(table(HEAD, [line(by_mm, own) for by_mm, own in found.items()]))
+    if options.picture:
+        picture(found, options.picture)
+        print(f"\nsaved {options.picture}")
 
 
 def _coverage(rng: np.random.Generator, name: str, n: int, rides: int) -> list[Cell]:

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -38,6 +39,7 @@ from simulators import (
     stream_info,
 )
 from simulators.settings import STILL
+from tests.benchmarks.scatter import scatter
 from tests.benchmarks.tables import Cell
 
 CHANGE_S, MARK_S, RIDE_S = 45.0, 47.0, 85.0
@@ -59,6 +61,8 @@ class Session(NamedTuple):
     delay: float
     alarms: int
     hours: float
+    knees: list[tuple[float, float, float, float]]
+    """At the bottom, by side: true and measured change, and the ends of its interval, deg."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +125,7 @@ def session(drawn: Drawn) -> Session:
     judged = differences(before, now, keys)
     held = rows = 0
     told: list[bool] = []
+    knees = []
     for key in keys:
         change = judged[key].change
         if not np.isfinite(change.low):
@@ -128,11 +133,13 @@ def session(drawn: Drawn) -> Session:
         true = _true(truth, now, key) - _true(truth, before, key)
         rows += 1
         held += bool(change.low <= true <= change.high)
+        if (key[0], key[2]) == ("knee_flexion", "bdc"):
+            knees.append((true, change.by, change.low, change.high))
         if judged[key].told:
             told.append(bool(change.by * true > 0))
     delay, alarms = _watched(strokes, keys, drawn.by_mm)
-    return Session(held, rows, any(told), bool(told), delay, alarms, CHANGE_S / 3600
-                   if drawn.by_mm else RIDE_S / 3600)  # fmt: skip
+    hours = (CHANGE_S if drawn.by_mm else RIDE_S) / 3600
+    return Session(held, rows, any(told), bool(told), delay, alarms, hours, knees)
 
 
 @cache
@@ -183,12 +190,24 @@ HEAD = (
 )  # fmt: skip
 
 
-def sessions(rng: np.random.Generator, counts: dict[float, int]) -> list[list[Cell]]:
-    """A line for each size of change: so many sessions, half of them up and half down."""
-    return [
-        line(by_mm, [session(draw(rng, by_mm if k % 2 else -by_mm)) for k in range(count)])
+def sessions(rng: np.random.Generator, counts: dict[float, int]) -> dict[float, list[Session]]:
+    """So many sessions of each size of change, half of them up and half down."""
+    return {
+        by_mm: [session(draw(rng, by_mm if k % 2 else -by_mm)) for k in range(count)]
         for by_mm, count in counts.items()
-    ]
+    }
+
+
+def picture(found: dict[float, list[Session]], path: Path) -> None:
+    """Measured against true changes of the knee at the bottom, a panel for each size of change."""
+    panels = {
+        f"saddle by {by_mm:g} mm": np.array([knee for each in own for knee in each.knees])
+        for by_mm, own in found.items()
+    }
+    scatter(
+        panels, "true change of knee flexion at the bottom, deg", "measured, deg",
+        "15 strokes after settling; bars: 95 % interval; red: the interval misses", path,
+    )  # fmt: skip
 
 
 def line(by_mm: float, found: list[Session]) -> list[Cell]:

@@ -29,7 +29,6 @@ from pathlib import Path
 from time import monotonic
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
 
 from livefit.analysis.posed import Posed, posed
 from livefit.definitions import Definitions, load_definitions, shipped_dir
@@ -42,6 +41,7 @@ from simulators.answering import Changed, random_rider
 from simulators.chain import OutOfReachError
 from simulators.settings import STILL
 from simulators.truth import MEASURES, values_at
+from tests.benchmarks.scatter import scatter
 from tests.benchmarks.tables import Cell, table
 
 CHANGES: dict[str, tuple[dict[str, float], Changed]] = {
@@ -200,36 +200,14 @@ def _cells(name: str, published: FloatArray, own: FloatArray) -> list[Cell]:
 
 def picture(found: Mapping[tuple[str, str], Rows], path: Path) -> None:
     """Predicted against true changes of the knee at the bottom, saddle 10 mm up and down."""
-    size, edge, span = 520, 70, 5.0
-    image = Image.new("RGB", (2 * size, size + 40), "white")
-    draw, font = ImageDraw.Draw(image), ImageFont.load_default(16)
-    for k, (who, title) in enumerate(
-        (("published", "from published riders"), ("learned", "after one change of 5 mm"))
-    ):
-        left, scale = k * size + edge, (size - 2 * edge) / (2 * span)
-
-        def at(x: float, y: float, left: int = left, scale: float = scale) -> tuple[float, float]:
-            return left + (x + span) * scale, edge + (span - y) * scale
-
-        draw.rectangle([at(-span, span), at(span, -span)], outline="#888888")
-        for mark in (-4, -2, 0, 2, 4):
-            draw.text(at(mark, -span - 0.35), f"{mark}", "black", font, anchor="mm")
-            draw.text(at(-span - 0.35, mark), f"{mark}", "black", font, anchor="mm")
-        shown = np.concatenate(
+    panels = {
+        title: np.concatenate(
             [_numbers(found[f"saddle {way}10", who], _is_knee) for way in "+-"]
-        ).tolist()
-        for truth, _, low, high, _ in shown:
-            ends = at(truth, max(low, -span)), at(truth, min(high, span))
-            draw.line(ends, fill="#dfe7ec")
-        for truth, by, low, high, _ in shown:
-            x, y = at(truth, by)
-            colour = "#2a6f97" if low <= truth <= high else "#c1121f"
-            draw.ellipse([x - 2, y - 2, x + 2, y + 2], fill=colour)
-        draw.line([at(-span, -span), at(span, span)], fill="#888888")
-        draw.text(at(0, span + 0.5), title, "black", font, anchor="mm")
-        draw.text(at(0, -span - 0.9), "true change of knee flexion at the bottom, deg", "black",
-                  font, anchor="mm")  # fmt: skip
-        draw.text((left - edge + 6, 8), "predicted, deg", "black", font)
-    foot = "saddle 10 mm up and down; bars: 95 % interval; red: the interval misses"
-    draw.text((size, size + 20), foot, "black", font, anchor="mm")
-    image.save(path)
+        )[:, :4]
+        for who, title in (("published", "from published riders"),
+                           ("learned", "after one change of 5 mm"))
+    }  # fmt: skip
+    scatter(
+        panels, "true change of knee flexion at the bottom, deg", "predicted, deg",
+        "saddle 10 mm up and down; bars: 95 % interval; red: the interval misses", path,
+    )  # fmt: skip
