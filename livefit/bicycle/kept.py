@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -13,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
 
 from livefit.bicycle.pointer import Calibration
 from livefit.definitions.bicycle import Pointer
+from livefit.private_files import make_private_directory, write_private
 
 Vector = tuple[FiniteFloat, FiniteFloat, FiniteFloat]
 Matrix = tuple[Vector, Vector, Vector]
@@ -70,6 +70,7 @@ class CalibrationShelf:
             seconds=found.seconds,
         )
         path = self._file(pointer)
+        make_private_directory(path.parent)
         write_private(path, document.model_dump_json(indent=1) + "\n")
         return path
 
@@ -113,23 +114,3 @@ class CalibrationShelf:
 
     def _file(self, pointer: str) -> Path:
         return self.directory / f"{pointer}.json"
-
-
-def write_private(path: Path, text: str) -> None:
-    """Write a file that only its owner can read, whole or not at all.
-
-    Directories that have to be made for it are its owner's alone as well.
-    """
-    if not path.parent.exists():
-        path.parent.mkdir(mode=0o700, parents=True)
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    fresh.unlink(missing_ok=True)
-    try:
-        with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        fresh.replace(path)
-    except OSError:
-        fresh.unlink(missing_ok=True)
-        raise

@@ -7,12 +7,12 @@ from typing import Annotated
 
 import typer
 
-from livefit.bicycle.kept import write_private
 from livefit.bicycle.transfer import Transfer, contact_points, transfer
 from livefit.cli import common
 from livefit.definitions.models import Definitions
 from livefit.definitions.parts import BareFrame, Parts, read_frame, read_parts
 from livefit.frames import FloatArray
+from livefit.private_files import make_private_directory, write_private
 from livefit.session.touched import TouchedBicycle, read_set_up, read_touched
 from livefit.view import transfer_words as words
 from livefit.view.bicycle_sheet import bicycle_sheet
@@ -66,6 +66,7 @@ def write_sheet(path: Path, known: Definitions, document: TouchedBicycle | None)
     else:
         places = document.geometry(known.touch_points).points
         points = {name: (float(p[0]), float(p[1]), float(p[2])) for name, p in places.items()}
+        make_private_directory(path.parent)
         write_private(path, bicycle_sheet(points, document.set_up, document.stance))
     typer.echo(f"Drawn: {path}")
 

@@ -10,7 +10,8 @@ import typer
 
 from livefit.cli import common
 from livefit.cli.opening import FilesAt, SessionId, StoreAt, opened
-from livefit.report import read_session, write_private
+from livefit.private_files import write_private
+from livefit.report import read_session
 from livefit.session.gather import Gathered, Reading
 from livefit.session.gather import gather as gather_trials
 from livefit.session.models import FitSession, Person, Trial, new_id
@@ -47,7 +48,7 @@ def gather(
     if target is None:
         typer.echo(text)
         return
-    write_private(target, text.encode("utf-8"))
+    write_private(target, text)
     typer.echo(f"{target}: {_told(found)}, {len(text) / 1e6:.2f} MB")
 
 

@@ -9,7 +9,8 @@ import typer
 
 from livefit.cli import common
 from livefit.cli.opening import FilesAt, StoreAt, opened
-from livefit.report import make_report, pdf_of, read_session, write_private
+from livefit.private_files import write_private
+from livefit.report import make_report, pdf_of, read_session
 from livefit.session.models import FitSession
 
 PAPERS = ("a4", "letter")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from platformdirs import user_config_path
@@ -74,16 +73,3 @@ def make_report(
         read_tables("set_up.toml", own),
     )
     return Report(session, names, studio, pictures_dir, earlier)
-
-
-def write_private(path: Path, data: bytes) -> None:
-    """Write a file that only its owner can read; it takes its place when it is whole."""
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
-        try:
-            out.write(data)
-            out.flush()
-            fresh.replace(path)
-        except BaseException:
-            fresh.unlink(missing_ok=True)
-            raise

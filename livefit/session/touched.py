@@ -14,12 +14,13 @@ from pydantic import Field, FiniteFloat, ValidationError
 from livefit.bicycle.axes import Level
 from livefit.bicycle.change import ADJUSTED, Difference
 from livefit.bicycle.geometry import COVERING, BicycleGeometry, measure_bicycle, touch_covariance
-from livefit.bicycle.kept import Matrix, Vector, write_private
+from livefit.bicycle.kept import Matrix, Vector
 from livefit.bicycle.pointer import Calibration
 from livefit.bicycle.registration import Placement, find_placement
 from livefit.bicycle.touching import Touch
 from livefit.definitions.bicycle import TouchPoint
 from livefit.frames import FloatArray, Up
+from livefit.private_files import make_private_directory, write_private
 from livefit.session.models import Adjustment, Record, SetUp, Taken, Text
 
 _Kind = TypeVar("_Kind", bound=Record)
@@ -257,6 +258,7 @@ def _taken(difference: Difference) -> Taken:
 
 def write_touched(path: Path, document: TouchedBicycle) -> None:
     """Write a document that only its owner can read."""
+    make_private_directory(path.parent)
     write_private(path, document.model_dump_json(indent=1) + "\n")
 
 

@@ -1,0 +1,33 @@
+"""Files that only their owner can read: a rider's data is health data."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def write_private(path: Path, data: str | bytes) -> None:
+    """Write a file that only its owner can read, whole or not at all; text is UTF-8.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written, as where its directory is missing.
+    """
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    fresh.unlink(missing_ok=True)
+    try:
+        with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+            out.write(data.encode("utf-8") if isinstance(data, str) else data)
+            out.flush()
+            os.fsync(out.fileno())
+        fresh.replace(path)
+    except BaseException:
+        fresh.unlink(missing_ok=True)
+        raise
+
+
+def make_private_directory(path: Path) -> None:
+    """Make a directory that only its owner can look into, unless it is there."""
+    if not path.exists():
+        path.mkdir(mode=0o700, parents=True)
