@@ -21,6 +21,7 @@ import tempfile
 import time
 from argparse import ArgumentParser, Namespace
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
@@ -150,8 +151,8 @@ class _Run:
         self.written = 0
         self.said: str | None = None
 
-    def _start(self, target: object, *args: object) -> mp.process.BaseProcess:
-        process = self._context.Process(target=target, args=args, daemon=True)  # type: ignore[arg-type]
+    def _start(self, target: Callable[..., object], *args: object) -> mp.process.BaseProcess:
+        process = self._context.Process(target=target, args=args, daemon=True)
         process.start()
         return process
 
