@@ -24,8 +24,10 @@ from livefit.kernel.moment import Moment
 from livefit.kernel.nodes import HALF_TURN, NODE_STEP, Refused, windows_about
 from livefit.kernel.phase import TURN
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, Plan
+from livefit.kernel.quick import QuickMaker
 from livefit.kernel.regression import Window
 from livefit.kernel.tracker import SAMPLES_PER_SECOND, BikeTracker
+from livefit.kernel.virtual import VirtualPoints
 
 CRANK_CHANNEL = "crank_angle"
 _KEEP_S = 10.0
@@ -98,7 +100,9 @@ class Kernel:
         self._reached = -np.inf
         self._refused_turn: int | None = None
         self._keeper = CycleKeeper(self.plan.sides) if with_cycles else None
-        self._events = EventMaker(self.plan, self._buffer, self._keeper, axis)
+        virtual = VirtualPoints(axis)
+        self._events = EventMaker(self.plan, self._buffer, virtual, self._keeper)
+        self._quick = QuickMaker(self.plan, self.labels, self._buffer, virtual)
         self.refused: Counter[str] = Counter()
         self.strokes: Counter[str] = Counter()
 
@@ -192,7 +196,7 @@ class Kernel:
         first = int(np.searchsorted(self._buffer.numbers, first_number))
         start = self._follower.begin(bike, first, self._reached)
         self._next_node = int(np.ceil((start + HALF_TURN) / NODE_STEP))
-        self._events.forget_quick()
+        self._quick.forget()
 
     def _readjust(self, bike: BikeFrame) -> None:
         """The crank was refined: the frames of the last seconds get their better crank angle.
@@ -200,14 +204,14 @@ class Kernel:
         Older ones are left behind: how many of them are in hand depends on the blocks.
         """
         if self._follower.readjust(bike, max(self._buffer.rows - self._keep, 0)):
-            self._events.forget_quick()
+            self._quick.forget()
 
     def _lose(self) -> None:
         self.refused["the bicycle moved"] += 1
         self._reached = max(self._reached, float(self._buffer.peak.max(initial=-np.inf)))
         self._tracker.lose()
         self._sample_numbers.clear()
-        self._events.forget_quick()
+        self._quick.forget()
 
     def _finish(self) -> list[EventValues]:
         """Evaluate every node whose half turn is over."""
@@ -247,7 +251,7 @@ class Kernel:
         """
         if self.bike is None:
             return []
-        return self._events.quick(self.bike, self._next_node)
+        return self._quick.values(self.bike, self._next_node)
 
     def quiet_frames(self) -> int:
         """How many frames may still come before a value can become ready, at the present speed.
@@ -259,7 +263,7 @@ class Kernel:
             return 0
         reached = float(self._buffer.peak[-1])
         final = self._next_node * NODE_STEP + HALF_TURN
-        ahead = min(final, self._events.next_quick(reached)) - reached
+        ahead = min(final, self._quick.next(reached)) - reached
         return int(ahead / (_FASTER * pace)) if pace > 0 else 0
 
     def speed_rpm(self) -> float | None:

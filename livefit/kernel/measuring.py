@@ -85,14 +85,14 @@ class _Group:
 
 
 class MeasureTable:
-    """Computes several measures of one side at once.
+    """Computes several measures at once.
 
     Parameters
     ----------
     measures
         Those that the stream's markers allow; see :meth:`feasible`.
     side
-        ``L``, ``R`` or ``B``.
+        ``L``, ``R`` or ``B``: one for all, or one for each.
     labels
         Canonical marker names in the order of the positions; virtual points are added.
 
@@ -101,26 +101,29 @@ class MeasureTable:
     Formulas in the docstring of :class:`livefit.definitions.models.Measure`.
     """
 
-    def __init__(self, measures: Sequence[Measure], side: str, labels: Sequence[str]) -> None:
+    def __init__(
+        self, measures: Sequence[Measure], side: str | Sequence[str], labels: Sequence[str]
+    ) -> None:
         self.measures = tuple(measures)
+        self._sides = [side] * len(measures) if isinstance(side, str) else list(side)
         names = [*labels, *VIRTUAL_POINTS]
-        used = {name for m in measures for pair in points_of(m, side) for name in pair}
+        pairs = [points_of(m, s) for m, s in zip(measures, self._sides, strict=True)]
+        used = {name for own in pairs for pair in own for name in pair}
         places = [k for k, name in enumerate(names) if name in used]
         self._points = len(names)
         self._rows = {names[place]: k for k, place in enumerate(places)}
         self._gathered = np.array(
             [3 * k + axis for k in places for axis in range(3)], dtype=np.intp
         )
-        self._corner = self._group(side, "flexion", "included")
-        self._single = self._group(side, "inclination")
-        self._between = self._group(side, "between")
-        self._offset = self._group(side, "offset")
-        outward = np.array([[1.0], [1.0], [-1.0 if side == "L" else 1.0]])
+        self._corner = self._group("flexion", "included")
+        self._single = self._group("inclination")
+        self._between = self._group("between")
+        self._offset = self._group("offset")
         self._signs = {
-            group: (outward[self._axes(group, "u")], outward[self._axes(group, "v")])
+            group: (self._outward(group, "u"), self._outward(group, "v"))
             for group in (self._single, self._between)
         }
-        self._offset_sign = outward[self._axes(self._offset, "axis")]
+        self._offset_sign = self._outward(self._offset, "axis")
         self._directed = np.concatenate([self._single.columns, self._between.columns])
         self._factor, self._plus = (
             np.array([_scale(m) for m in measures]).reshape(-1, 2, 1).swapaxes(0, 1)
@@ -132,19 +135,22 @@ class MeasureTable:
         have = {*labels, *VIRTUAL_POINTS}
         return all(name in have for pair in points_of(measure, side) for name in pair)
 
-    def _group(self, side: str, *kinds: str) -> _Group:
+    def _group(self, *kinds: str) -> _Group:
         chosen = [k for k, m in enumerate(self.measures) if m.kind in kinds]
         measures = [self.measures[k] for k in chosen]
         pairs = [
-            [(self._rows[a], self._rows[b]) for a, b in points_of(measure, side)]
-            for measure in measures
+            [(self._rows[a], self._rows[b]) for a, b in points_of(m, self._sides[k])]
+            for k, m in zip(chosen, measures, strict=True)
         ]
         axes = {name: [axis] * len(chosen) for name, axis in (("x", 0), ("y", 1), ("z", 2))}
         axes |= {name: [_axis(m, name) for m in measures] for name in ("u", "v", "axis")}
         return _Group(chosen, pairs, axes)
 
-    def _axes(self, group: _Group, name: str) -> Indices:
-        return np.array([_axis(self.measures[k], name) for k in group.columns], dtype=np.intp)
+    def _outward(self, group: _Group, name: str) -> FloatArray:
+        """-1 (k, 1) where an axis runs across the bicycle and outward is left, else 1."""
+        across = [_axis(self.measures[k], name) == _AXES["outward"] for k in group.columns]
+        left = [self._sides[k] == "L" for k in group.columns]
+        return np.where(np.logical_and(across, left), -1.0, 1.0)[:, None]
 
     def evaluate(self, points: FloatArray) -> FloatArray:
         """Values (e, k), deg or mm, from points (e, markers + virtual, 3) mm in bike axes."""

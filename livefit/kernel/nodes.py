@@ -60,9 +60,13 @@ def windows_about(
     start = np.maximum(start, 1)
     oldest = int(np.searchsorted(peak, peak[start[0] - 1]))
     known = oldest + np.flatnonzero(np.isfinite(buffer.phase[oldest:]))
-    first = _passing(buffer, known, start, ready - half)
-    middle = _passing(buffer, known, np.maximum(np.searchsorted(peak, ready), 1), ready)
-    last = _passing(buffer, known, stop, ready + half)
+    at = np.maximum(np.searchsorted(peak, ready), 1)
+    first, middle, last = _passing(
+        buffer,
+        known,
+        np.concatenate([start, at, stop]),
+        np.concatenate([ready - half, ready, ready + half]),
+    ).reshape(3, -1)
     length = np.maximum(last - first, np.finfo(float).tiny)
     device = (buffer.t[stop] - buffer.t[start - 1]) / (buffer.x[stop] - buffer.x[start - 1])
     rpm = 60.0 * 2 * half / (TURN * length * device)

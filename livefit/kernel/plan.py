@@ -51,6 +51,7 @@ class CrankEvent:
     slot: int
     columns: tuple[int, ...]
     """Columns of the side's table."""
+    measures: tuple[str, ...]
 
 
 @dataclass
@@ -89,7 +90,7 @@ class SidePlan:
 
     def groups(self) -> list[tuple[str, tuple[str, ...]]]:
         """Each event with the measures that are taken there."""
-        groups = [(event.name, _names(self.table, event.columns)) for event in self.crank_events]
+        groups = [(event.name, event.measures) for event in self.crank_events]
         groups += [
             (name, _names(self.grid_table, columns)) for name, _, columns in self.stroke_events
         ]
@@ -117,6 +118,8 @@ class Plan:
     offsets
         (2, q) rad: the crank angles, from the node, at which each class of node is evaluated;
         the first eighteen are the grid.
+    seen
+        Sides that have any measure.
     """
 
     def __init__(
@@ -135,6 +138,7 @@ class Plan:
             self._side(side, lead, labels, measures)
             for side, lead in (("L", np.pi), ("R", 0.0), ("B", 0.0))
         ]
+        self.seen = frozenset(side.side for side in self.sides if side.groups())
         longest = max(len(slots) for slots in self._slots)
         self.offsets: FloatArray = np.array(
             [slots + [0.0] * (longest - len(slots)) for slots in self._slots]
@@ -195,4 +199,5 @@ class Plan:
             node=node % NODES_PER_TURN,
             slot=near[0] if near else len(slots) - 1,
             columns=tuple(k for k, m in enumerate(spatial) if name in m.events),
+            measures=tuple(m.name for m in spatial if name in m.events),
         )

@@ -5,13 +5,9 @@ first columns of the same basis (a crank turns more smoothly than a knee), the i
 passes the wanted angle is solved for, and every marker is evaluated at that instant. No frame is
 ever taken for the event, and uneven or missing frames only change the weights.
 
-Two bases:
-
-* ``harmonic``: one revolution centred near the event, a quadratic trend and up to eight harmonics
-  of the stroke's own rate. Nearly at the Cramer-Rao bound of a periodic motion, bias about 0.02
-  degrees. Ready half a revolution after the event.
-* ``polynomial``: a local quintic over 43 degrees of crank on each side. Slightly noisier where
-  frames are lost, ready 80 ms after the event at 90 rpm.
+The basis of one revolution centred near the event: a quadratic trend and up to eight harmonics of
+the stroke's own rate. Nearly at the Cramer-Rao bound of a periodic motion, bias about 0.02 degrees,
+ready half a revolution after the event. :mod:`livefit.kernel.local` gives a number sooner.
 
 ``tests/benchmarks/accuracy.py`` measures both beside the customary methods.
 """
@@ -21,14 +17,11 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livefit.frames import FloatArray
-
-Basis = Literal["harmonic", "polynomial"]
 
 HARMONICS = 8
 """Enough for 0.02 degrees at the bottom of the stroke; marker paths of recorded riders fall
@@ -39,7 +32,6 @@ TREND_COLUMNS = 3
 FRAMES_PER_COLUMN = 1.3
 """The least number of frames for each column; below it harmonics are left out."""
 FEWEST_HARMONICS = 3
-POLYNOMIAL_DEGREE = 5
 MOST_LEVERAGE = 1.0
 """A position less certain than one frame's is not given (variance relative to one frame)."""
 _NEWTON_STEPS = 3
@@ -107,7 +99,6 @@ def fit_windows(
     columns: FloatArray,
     windows: list[Window],
     wanted: FloatArray,
-    basis: Basis,
 ) -> Fitted:
     """Regress the frames of each window and evaluate them where the crank passes an angle.
 
@@ -125,8 +116,6 @@ def fit_windows(
         e windows.
     wanted
         (e, q) crank angles, rad.
-    basis
-        See the module's docstring.
 
     Returns
     -------
@@ -135,24 +124,20 @@ def fit_windows(
     """
     e, q = wanted.shape
     found = Fitted(np.full((e, q), np.nan), np.full((e, q, columns.shape[1]), np.nan))
-    for key, members in _alike(windows, basis).items():
+    for key, members in _alike(windows).items():
         length, size = key
         for first in range(0, len(members) if size else 0, _STACK):
             chosen = members[first : first + _STACK]
-            _fit_alike(x, t, phase, columns, windows, wanted, chosen, length, size, basis, found)
+            _fit_alike(x, t, phase, columns, windows, wanted, chosen, length, size, found)
     return found
 
 
-def _alike(windows: list[Window], basis: Basis) -> dict[tuple[int, int], list[int]]:
+def _alike(windows: list[Window]) -> dict[tuple[int, int], list[int]]:
     """Group windows by padded length and number of basis columns, so that they stack."""
     groups: dict[tuple[int, int], list[int]] = {}
     for i, window in enumerate(windows):
-        n = window.frames
-        if basis == "harmonic":
-            size = TREND_COLUMNS + 2 * window.harmonics if window.harmonics else 0
-        else:
-            size = POLYNOMIAL_DEGREE + 1 if n > POLYNOMIAL_DEGREE + 1 else 0
-        groups.setdefault((-(-n // _PAD) * _PAD, size), []).append(i)
+        size = TREND_COLUMNS + 2 * window.harmonics if window.harmonics else 0
+        groups.setdefault((-(-window.frames // _PAD) * _PAD, size), []).append(i)
     return groups
 
 
@@ -166,7 +151,6 @@ def _fit_alike(
     members: list[int],
     length: int,
     size: int,
-    basis: Basis,
     found: Fitted,
 ) -> None:
     start = np.array([windows[i].start for i in members])
@@ -177,7 +161,7 @@ def _fit_alike(
     inside = np.arange(length) < count[:, None]
     rows = np.where(inside, rows, start[:, None])
     u = (x[rows] - centre[:, None]) / half[:, None]
-    design = _design(u, size, basis)
+    design = _design(u, size)
     design *= inside[:, None]
     gram = design @ design.transpose(0, 2, 1)
 
@@ -185,8 +169,7 @@ def _fit_alike(
     angle = phase[rows]
     known = inside & np.isfinite(angle)
     middle = wanted[members].mean(axis=1)
-    turning = np.pi if basis == "harmonic" else 0.0
-    rest = np.where(known, angle - middle[:, None] - turning * u, 0.0)
+    rest = np.where(known, angle - middle[:, None] - np.pi * u, 0.0)
     phase_gram = gram[:, :few, :few].copy()
     gappy = np.flatnonzero((known != inside).any(axis=1))
     part = design[gappy, :few] * known[gappy, None]
@@ -195,11 +178,11 @@ def _fit_alike(
     phase_gram[~bearing] = np.eye(few)
     coefficients = _solve(phase_gram, design[:, :few] @ rest[:, :, None]).transpose(0, 2, 1)
 
-    at = _instants(coefficients, wanted[members] - middle[:, None], turning, basis)
+    at = _instants(coefficients, wanted[members] - middle[:, None])
     at[~bearing] = np.nan
     at[~(np.abs(at) < 1.0)] = np.nan
     nowhere = np.isnan(at)
-    there = _design(np.where(nowhere, 0.0, at), size, basis)
+    there = _design(np.where(nowhere, 0.0, at), size)
     weights, certain = _weights(design, gram, there)
     positions = np.empty((*at.shape, columns.shape[1]))
     for k, i in enumerate(members):
@@ -207,16 +190,14 @@ def _fit_alike(
         np.matmul(weights[k, :, : len(values)], values, out=positions[k])
     for j in np.flatnonzero(np.isnan(positions[:, 0]).any(axis=1)):
         values = columns[windows[members[j]].start : windows[members[j]].stop]
-        _refit_incomplete(positions[j], values, design[j, :, : len(values)], there[j])
+        refit_incomplete(positions[j], values, design[j, :, : len(values)], there[j])
     positions[~certain | nowhere] = np.nan
     found.positions[members] = positions
     found.t[members] = np.where(nowhere, np.nan, (weights @ t[rows][:, :, None])[:, :, 0])
 
 
-def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:
+def _design(u: FloatArray, size: int) -> FloatArray:
     """Basis functions (e, size, k) at u (e, k), which runs from -1 to 1 over the window."""
-    if basis == "polynomial":
-        return np.asarray(u[:, None] ** np.arange(size)[:, None], dtype=np.float64)
     design = np.empty((len(u), size, u.shape[1]))
     design[:, 0] = 1.0
     design[:, 1] = u
@@ -231,12 +212,9 @@ def _design(u: FloatArray, size: int, basis: Basis) -> FloatArray:
 
 
 @lru_cache(maxsize=32)
-def _derivative(size: int, basis: Basis) -> FloatArray:
+def _derivative(size: int) -> FloatArray:
     """Matrix (size, size): coefficients times it are those of the derivative, in the same basis."""
     matrix = np.zeros((size, size))
-    if basis == "polynomial":
-        matrix[range(1, size), range(size - 1)] = range(1, size)
-        return matrix
     matrix[1, 0], matrix[2, 1] = 1.0, 2.0
     for row in range(TREND_COLUMNS, size, 2):
         rate = np.pi * (1 + (row - TREND_COLUMNS) // 2)
@@ -244,21 +222,19 @@ def _derivative(size: int, basis: Basis) -> FloatArray:
     return matrix
 
 
-def _instants(
-    coefficients: FloatArray, wanted: FloatArray, turning: float, basis: Basis
-) -> FloatArray:
-    """Solve ``turning * u + coefficients . basis(u) = wanted`` by Newton's method -> (e, q).
+def _instants(coefficients: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Solve ``pi * u + coefficients . basis(u) = wanted`` by Newton's method -> (e, q).
 
     coefficients (e, 1, p), wanted (e, q).
     """
     few = coefficients.shape[2]
-    both = np.concatenate([coefficients, coefficients @ _derivative(few, basis)], axis=1)
-    u = wanted / turning if turning else np.zeros_like(wanted)
+    both = np.concatenate([coefficients, coefficients @ _derivative(few)], axis=1)
+    u = wanted / np.pi
     for _ in range(_NEWTON_STEPS):
-        departure, slope = (both @ _design(u, few, basis)).swapaxes(0, 1)
-        slope = turning + slope
+        departure, slope = (both @ _design(u, few)).swapaxes(0, 1)
+        slope = np.pi + slope
         slope = np.where(slope > 0, slope, np.nan)
-        u = np.clip(u - (turning * u + departure - wanted) / slope, -1.5, 1.5)
+        u = np.clip(u - (np.pi * u + departure - wanted) / slope, -1.5, 1.5)
     return u
 
 
@@ -286,7 +262,7 @@ def _solve(gram: FloatArray, right: FloatArray) -> FloatArray:
         return solutions
 
 
-def _refit_incomplete(
+def refit_incomplete(
     position: FloatArray, values: FloatArray, design: FloatArray, there: FloatArray
 ) -> None:
     """Give the markers that miss frames their own weights, in place.

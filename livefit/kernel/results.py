@@ -87,6 +87,12 @@ class _Group:
     rows: list[ResultRow] | None = None
     """Made when asked for, and kept until a value or the bands change."""
 
+    def places(self, strokes: int) -> FloatArray:
+        """Crank angles (strokes, k) deg of the values in the window; NaN: over the stroke."""
+        if self.quick is None:
+            return self.crank.values
+        return np.broadcast_to(self.quick.crank_deg[-1], (strokes, len(self.measures)))
+
 
 class RollingResults:
     """Keeps every event's values of the window and gives rows on demand.
@@ -111,7 +117,6 @@ class RollingResults:
         bands: Bands,
     ) -> None:
         self._units = {measure.name: measure.unit for measure in measures}
-        self._order = {measure.name: k for k, measure in enumerate(measures)}
         self._first: dict[tuple[str, str, str], int] = {}
         self._window = window
         self._bands = dict(bands)
@@ -119,6 +124,9 @@ class RollingResults:
         for side in sides:
             for event, names in side.groups():
                 self._groups[side.side, event, names] = self._new_group(names)
+        place = {measure.name: k for k, measure in enumerate(measures)}
+        places = [place[name] for group in self._groups.values() for name in group.measures]
+        self._order = sorted(range(len(places)), key=places.__getitem__)
 
     def _new_group(self, names: tuple[str, ...]) -> _Group:
         return _Group(
@@ -211,7 +219,7 @@ class RollingResults:
         stale = [(key[:2], group) for key, group in self._groups.items() if group.rows is None]
         self._make_rows(stale)
         rows = [row for group in self._groups.values() for row in group.rows or ()]
-        return sorted(rows, key=lambda row: self._order[row.measure])
+        return [rows[k] for k in self._order]
 
     def judge_by(self, bands: Bands) -> None:
         """Judge by other bands from now on."""
@@ -221,14 +229,15 @@ class RollingResults:
 
     def _make_rows(self, stale: Sequence[tuple[tuple[str, str], _Group]]) -> None:
         """Make the rows of groups anew; those with as many strokes share one calculation."""
-        windows = [(key, group, *self._in_window(key, group)) for key, group in stale]
+        windows = [(key, group, self._in_window(key, group)) for key, group in stale]
         windows.sort(key=lambda each: len(each[2]))
         for _, alike in groupby(windows, key=lambda each: len(each[2])):
             members = list(alike)
-            summary = summarise(np.hstack([values for _, _, values, _ in members]))
-            crank = _mean_angle(np.hstack([at for _, _, _, at in members]))
-            numbers = zip(*(c.tolist() for c in (crank, *summary.columns())), strict=True)
-            for (side, event), group, _, _ in members:
+            summary = summarise(np.hstack([values for _, _, values in members]))
+            places = [group.places(len(values)) for _, group, values in members]
+            columns = (_mean_angle(np.hstack(places)), *summary.columns())
+            numbers = zip(*(column.tolist() for column in columns), strict=True)
+            for (side, event), group, _ in members:
                 group.rows = [
                     self._row(side, event, measure, *next(numbers)) for measure in group.measures
                 ]
@@ -243,22 +252,17 @@ class RollingResults:
             low, high, band, classify(mean, low, high, band),
         )  # fmt: skip
 
-    def _in_window(self, key: tuple[str, str], group: _Group) -> tuple[FloatArray, FloatArray]:
-        """Values (s, k) and crank angles (s, k) deg, a quick value as the last of them."""
-        rolling, values, crank = group.rolling, group.rolling.values, group.crank.values
+    def _in_window(self, key: tuple[str, str], group: _Group) -> FloatArray:
+        """Values (s, k), a quick value as the last of them."""
+        rolling, quick = group.rolling, group.quick
+        values, strokes = rolling.values, rolling.strokes
+        if quick is not None:
+            values = rolling.followed_by(quick.t, quick.values)
+            strokes = np.concatenate([strokes, quick.strokes])[-len(values) :]
         first = [self._first.get((measure, *key), -1) for measure in group.measures]
-        if len(rolling.strokes) and max(first) > int(rolling.strokes[0]):
-            values = np.where(rolling.strokes[:, None] < first, np.nan, values)
-        quick = group.quick
-        if quick is None:
-            return values, crank
-        both = []
-        for kept, new in ((values, quick.values), (crank, quick.crank_deg)):
-            with_quick = RollingSummary(self._window, len(group.measures))
-            with_quick.update(rolling.strokes, rolling.t, kept)
-            with_quick.update(quick.strokes, quick.t, new)
-            both.append(with_quick.values)
-        return both[0], both[1]
+        if len(strokes) and max(first) > int(strokes[0]):
+            values = np.where(strokes[:, None] < first, np.nan, values)
+        return values
 
 
 def differences(rows: Sequence[ResultRow]) -> list[Difference]:
@@ -284,6 +288,9 @@ def differences(rows: Sequence[ResultRow]) -> list[Difference]:
 
 def _mean_angle(degrees: FloatArray) -> FloatArray:
     """Circular mean down the rows (s, k) -> (k,), within 0 to 360 deg; NaN where there is none."""
+    if len(degrees) and (degrees == degrees[0]).all():
+        alike: FloatArray = degrees[0]
+        return alike
     known = np.isfinite(degrees)
     angle = np.radians(np.where(known, degrees, 0.0))
     sine = np.where(known, np.sin(angle), 0.0).sum(axis=0)

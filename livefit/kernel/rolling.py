@@ -134,19 +134,27 @@ class RollingSummary:
         self._strokes = np.concatenate([self._strokes, *strokes])
         self._t = np.concatenate([self._t, *t])
         self._values = np.concatenate([self._values, *values])
-        if self._window.strokes is not None:
-            keep = slice(-self._window.strokes, None)
-        elif self._window.seconds is not None:
-            newest = np.fmax.reduce(self._t, initial=-np.inf)
-            stale = np.flatnonzero(self._t < newest - self._window.seconds)
-            keep = slice(int(stale[-1]) + 1 if len(stale) else 0, None)
-        else:
-            return
+        keep = self._kept(self._t)
         self._strokes, self._t, self._values = (
             self._strokes[keep],
             self._t[keep],
             self._values[keep],
         )
+
+    def _kept(self, t: FloatArray) -> slice:
+        """Which of the strokes at times (n,) s fall into the window."""
+        if self._window.strokes is not None:
+            return slice(-self._window.strokes, None)
+        if self._window.seconds is None:
+            return slice(None)
+        newest = np.fmax.reduce(t, initial=-np.inf)
+        stale = np.flatnonzero(t < newest - self._window.seconds)
+        return slice(int(stale[-1]) + 1 if len(stale) else 0, None)
+
+    def followed_by(self, t: FloatArray, values: FloatArray) -> FloatArray:
+        """Values (strokes, columns) that would be in the window after these at times (n,) s."""
+        both: FloatArray = np.concatenate([self.values, values])
+        return both[self._kept(np.concatenate([self._t, t]))]
 
     def clear(self) -> None:
         """Begin again with an empty window."""

@@ -65,9 +65,9 @@ class Beside:
     def keep_baseline(self) -> None:
         """Keep where parts are now as the baseline's."""
         if self._parts is not None:
-            self._parts.baseline = self._parts.places() or None
+            self._parts.keep_baseline()
 
     def drop_baseline(self) -> None:
         """Forget where parts were at the baseline."""
         if self._parts is not None:
-            self._parts.baseline = None
+            self._parts.drop_baseline()

@@ -58,11 +58,6 @@ class PartWatch:
         Of the bicycle.
     earlier
         The watch before this one: what parts are compared with stays.
-
-    Attributes
-    ----------
-    baseline
-        Places when the baseline was set.
     """
 
     def __init__(
@@ -78,9 +73,10 @@ class PartWatch:
         self._waiting: dict[str, list[FloatArray]] = {label: [] for label in LABELS}
         self._count = self._taken = 0
         self._pieces: dict[str, deque[FloatArray]] = {}
-        self.baseline: Places | None = None if earlier is None else earlier.baseline
+        self._baseline: Places | None = None if earlier is None else earlier._baseline
         self._at_marks: list[Places | None] = [] if earlier is None else list(earlier._at_marks)
         self._at_first: Places | None = None if earlier is None else earlier._at_first
+        self._moved: list[PartMoved] | None = None
 
     def take(self, bike: BikeFrame | None, positions: FloatArray) -> None:
         """Take frames (n, m, 3) mm in capture axes; without the bicycle nothing is known."""
@@ -97,6 +93,7 @@ class PartWatch:
                 self._piece(label, np.concatenate(self._waiting[label]))
                 self._waiting[label] = []
             self._taken += 1
+            self._moved = None
             if self._at_first is None and self._taken >= _FIRST_PIECES:
                 self._at_first = self.places() or None
 
@@ -124,19 +121,36 @@ class PartWatch:
     def mark(self) -> None:
         """From now on compare with the places of now."""
         self._at_marks.append(self.places() or None)
+        self._moved = None
 
     def unmark(self) -> None:
         """Compare with what was compared with before the latest mark."""
         if self._at_marks:
             self._at_marks.pop()
+        self._moved = None
+
+    def keep_baseline(self) -> None:
+        """Keep the places of now as the baseline's."""
+        self._baseline = self.places() or None
+        self._moved = None
+
+    def drop_baseline(self) -> None:
+        """Forget the baseline's places."""
+        self._baseline = None
+        self._moved = None
 
     def moved(self) -> list[PartMoved]:
         """What each part has been moved by since the latest mark and the baseline."""
+        if self._moved is None:
+            self._moved = self._told()
+        return self._moved
+
+    def _told(self) -> list[PartMoved]:
         now = self.places()
         if not now:
             return []
         mark = next((at for at in reversed(self._at_marks) if at), self._at_first)
-        since = [_ways(places or {}, now, self._tube) for places in (mark, self.baseline)]
+        since = [_ways(places or {}, now, self._tube) for places in (mark, self._baseline)]
         return [
             PartMoved(
                 part=part,

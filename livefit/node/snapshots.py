@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from itertools import repeat
 
 from livefit.change.needed import needed
 from livefit.frames import FloatArray
@@ -30,21 +31,21 @@ class RowMaker:
 
     def __init__(self, holds_within: Mapping[str, float]) -> None:
         self._holds_within = holds_within
-        self._made: dict[int, tuple[ResultRow, Row]] = {}
+        self._made: list[tuple[ResultRow, Row]] = []
 
     def forget(self) -> None:
         """What the rows are compared with has changed."""
-        self._made = {}
+        self._made = []
 
     def messages(self, rows: Sequence[ResultRow], fit: Fit, trial: Trial) -> list[Row]:
         """Rows as they are published."""
         most = trial.holds
-        made = {
-            id(row): self._made.get(id(row)) or (row, self._row(row, fit, trial, most))
-            for row in rows
-        }
-        self._made = made
-        return [made[id(row)][1] for row in rows]
+        before = self._made if len(self._made) == len(rows) else repeat((None, None))
+        self._made = [
+            (row, self._row(row, fit, trial, most) if made is None or row is not same else made)
+            for row, (same, made) in zip(rows, before, strict=False)
+        ]
+        return [made for _, made in self._made]
 
     def _row(self, row: ResultRow, fit: Fit, trial: Trial, most: int) -> Row:
         key = (row.measure, row.side, row.event)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 
 import numpy as np
 
@@ -79,7 +79,7 @@ class Trials:
         self._kernel = kernel
         if kernel is None or intake is None:
             return
-        seen = {plan.side for plan in kernel.plan.sides if plan.groups()}
+        seen = kernel.plan.seen
         other = earlier if earlier is not None and _one_side_more(earlier.sides, seen) else None
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
         self._earlier = [None for _ in self.fit.marks]
@@ -137,8 +137,7 @@ class Trials:
         early = self._trial.settle([*values, *self.beside.loads(values)])
         if early and self._earlier and self._earlier[-1] is not None:
             self._earlier[-1].strokes.add(early)
-        sides = {plan.side for plan in self._kernel.plan.sides if plan.groups()}
-        leading = "R" if "R" in sides else "L"
+        leading = "R" if "R" in self._kernel.plan.seen else "L"
         if any(cycle.side == leading for cycle in cycles):
             self.comparing.ask(self._trial.strokes, self.fit)
 
@@ -158,8 +157,7 @@ class Trials:
         """Strokes in the window, by side: these sides, and that of the trial's other capture."""
         if self._kernel is None:
             return {}
-        own = {plan.side for plan in self._kernel.plan.sides if plan.groups()}
-        shown = {*sides, *(self._trial.sides - own)}
+        shown = {*sides, *(self._trial.sides - self._kernel.plan.seen)}
         return {side: self._trial.results.strokes(side) for side in sorted(shown)}
 
     def warnings(self) -> list[str]:
@@ -384,6 +382,6 @@ class Trials:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
 
 
-def _one_side_more(before: set[str], now: set[str]) -> bool:
+def _one_side_more(before: Set[str], now: Set[str]) -> bool:
     """Whether a stream sees one side, and the trial before it the other."""
     return len(now) == 1 and now < {"L", "R"} and bool((before - now) & {"L", "R"})

@@ -8,11 +8,11 @@ from scipy.optimize import brentq
 from scipy.signal import savgol_filter
 
 from livefit.frames import FloatArray
+from livefit.kernel.local import DEGREE, fit_local
 from livefit.kernel.regression import (
     FRAMES_PER_COLUMN,
     HARMONICS,
     PHASE_COLUMNS,
-    POLYNOMIAL_DEGREE,
     TREND_COLUMNS,
     Window,
     fit_windows,
@@ -80,7 +80,7 @@ def slowly(
 def test_harmonic_regression_is_numpys_least_squares(seed: int, frames: int) -> None:
     x, phase, columns, window = stroke(seed, frames)
     wanted = 40.0 + np.radians([-90.0, -17.0, 0.0, 88.0])
-    found = fit_windows(x, x, phase, columns, [window], wanted[None], "harmonic")
+    found = fit_windows(x, x, phase, columns, [window], wanted[None])
     for k, angle in enumerate(wanted):
         at, values = slowly(x, phase, columns, window, float(angle))
         assert found.t[0, k] == pytest.approx(at, abs=1e-9)
@@ -91,7 +91,7 @@ def test_frames_that_miss_a_marker_or_the_crank_are_left_out() -> None:
     x, phase, columns, window = stroke(5)
     columns[20:35, 3:] = np.nan
     phase[60:80] = np.nan
-    found = fit_windows(x, x, phase, columns, [window], np.array([[39.0, 40.5]]), "harmonic")
+    found = fit_windows(x, x, phase, columns, [window], np.array([[39.0, 40.5]]))
     for k, angle in enumerate((39.0, 40.5)):
         at, values = slowly(x, phase, columns, window, angle)
         assert found.t[0, k] == pytest.approx(at, abs=1e-9)
@@ -108,9 +108,9 @@ def test_several_windows_at_once_are_each_as_alone() -> None:
         windows.append(Window(first, first + window.stop, window.centre, window.half))
         first += window.stop
     wanted = np.tile([40.0, 40.7], (4, 1))
-    together = fit_windows(x, x, phase, columns, windows, wanted, "harmonic")
+    together = fit_windows(x, x, phase, columns, windows, wanted)
     for k, window in enumerate(windows):
-        alone = fit_windows(x, x, phase, columns, [window], wanted[k : k + 1], "harmonic")
+        alone = fit_windows(x, x, phase, columns, [window], wanted[k : k + 1])
         assert np.array_equal(alone.positions[0], together.positions[k])
         assert np.array_equal(alone.t[0], together.t[k])
 
@@ -124,10 +124,10 @@ def test_local_quintic_is_scipys_savitzky_golay_in_the_middle(frames: int) -> No
     half = (frames - 1) / 2 / 200.0
     window = Window(0, frames, half, half)
     phase = 10.0 + 9.0 * (x - half)
-    found = fit_windows(x, x, phase, columns, [window], np.array([[10.0]]), "polynomial")
-    expected = savgol_filter(columns, frames, POLYNOMIAL_DEGREE, axis=0)[frames // 2]
-    assert found.t[0, 0] == pytest.approx(half, abs=1e-12)
-    assert found.positions[0, 0] == pytest.approx(expected, abs=1e-10)
+    found = fit_local(x, x, phase, columns, window, 10.0)
+    expected = savgol_filter(columns, frames, DEGREE, axis=0)[frames // 2]
+    assert found.t == pytest.approx(half, abs=1e-12)
+    assert found.positions == pytest.approx(expected, abs=1e-10)
 
 
 def test_local_quintic_off_the_middle_is_numpys_polynomial() -> None:
@@ -136,12 +136,12 @@ def test_local_quintic_off_the_middle_is_numpys_polynomial() -> None:
     x = np.sort(random.uniform(-1.0, 1.0, 40))
     columns = random.normal(size=(40, 3)) + (30 * x**3)[:, None]
     window = Window(0, 40, 0.0, 1.0)
-    wanted = np.array([[-0.8, -0.2, 0.55]])
-    found = fit_windows(x, x, 2 * x, columns, [window], 2 * wanted, "polynomial")
-    assert found.t[0] == pytest.approx(wanted[0], abs=1e-12)
-    for k in range(3):
-        fitted = np.polynomial.Polynomial.fit(x, columns[:, k], POLYNOMIAL_DEGREE)
-        assert found.positions[0, :, k] == pytest.approx(fitted(wanted[0]), abs=1e-9)
+    for wanted in (-0.8, -0.2, 0.55):
+        found = fit_local(x, x, 2 * x, columns, window, 2 * wanted)
+        assert found.t == pytest.approx(wanted, abs=1e-12)
+        for k in range(3):
+            fitted = np.polynomial.Polynomial.fit(x, columns[:, k], DEGREE)
+            assert found.positions[k] == pytest.approx(fitted(wanted), abs=1e-9)
 
 
 def test_the_instant_is_on_the_devices_clock() -> None:
@@ -151,8 +151,8 @@ def test_the_instant_is_on_the_devices_clock() -> None:
     stamps = 100.0 + 1.001 * x
     jittered = stamps + random.normal(0, 1e-3, len(x))
     wanted = np.array([[39.5, 40.0, 41.0]])
-    clean = fit_windows(x, stamps, phase, columns, [window], wanted, "harmonic")
-    found = fit_windows(x, jittered, phase, columns, [window], wanted, "harmonic")
+    clean = fit_windows(x, stamps, phase, columns, [window], wanted)
+    found = fit_windows(x, jittered, phase, columns, [window], wanted)
     for k in range(3):
         at, _ = slowly(x, phase, columns, window, float(wanted[0, k]))
         assert clean.t[0, k] == pytest.approx(100.0 + 1.001 * at, abs=1e-9)
@@ -168,7 +168,7 @@ def test_too_few_frames_give_nothing() -> None:
         if harmonics:
             assert frames >= FRAMES_PER_COLUMN * (TREND_COLUMNS + 2 * harmonics)
     x, phase, columns, window = stroke(1, 10)
-    found = fit_windows(x, x, phase, columns, [window], np.array([[40.0]]), "harmonic")
+    found = fit_windows(x, x, phase, columns, [window], np.array([[40.0]]))
     assert np.isnan(found.positions).all()
     assert np.isnan(found.t).all()
 
@@ -178,12 +178,12 @@ def test_a_gap_wider_than_the_highest_harmonic_gives_nothing_there() -> None:
     x, phase, columns, window = stroke(3)
     columns[50:90] = np.nan
     inside, outside = float(phase[70]), float(phase[20])
-    found = fit_windows(x, x, phase, columns, [window], np.array([[inside, outside]]), "harmonic")
+    found = fit_windows(x, x, phase, columns, [window], np.array([[inside, outside]]))
     assert np.isnan(found.positions[0, 0]).all()
     assert np.isfinite(found.positions[0, 1]).all()
 
 
 def test_an_angle_that_the_window_does_not_reach_gives_nothing() -> None:
     x, phase, columns, window = stroke(4)
-    found = fit_windows(x, x, phase, columns, [window], np.array([[40.0, 44.0]]), "harmonic")
+    found = fit_windows(x, x, phase, columns, [window], np.array([[40.0, 44.0]]))
     assert np.isnan(found.positions).all(axis=2).tolist() == [[False, True]]

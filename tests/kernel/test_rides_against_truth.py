@@ -13,7 +13,8 @@ from livefit.definitions import canonical_labels, load_definitions, match_marker
 from livefit.frames import FloatArray, MarkerBlock, Up
 from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
-from livefit.kernel.regression import POLYNOMIAL_DEGREE, Window, fit_windows
+from livefit.kernel.local import DEGREE, fit_local
+from livefit.kernel.regression import Window
 from simulators.rider import RiderSimulation
 from simulators.schedule import Change, Ride
 from simulators.sensor import observe, stream_info
@@ -207,7 +208,7 @@ def test_local_regression_is_savitzky_golays_on_even_frames() -> None:
     phase: FloatArray = (x - x[n // 2]) * 2 * np.pi * 1.5
     columns = random.normal(size=(n, 3))
     window = Window(0, n, float(x[n // 2]), float(x[-1] - x[n // 2]) * (1 + 1e-9))
-    fitted = fit_windows(x, x, phase, columns, [window], np.array([[0.0]]), "polynomial")
-    expected = savgol_coeffs(n, POLYNOMIAL_DEGREE, use="dot") @ columns
-    assert fitted.positions[0, 0] == pytest.approx(expected, abs=1e-9)
-    assert fitted.t[0, 0] == pytest.approx(x[n // 2], abs=1e-12)
+    fitted = fit_local(x, x, phase, columns, window, 0.0)
+    expected = savgol_coeffs(n, DEGREE, use="dot") @ columns
+    assert fitted.positions == pytest.approx(expected, abs=1e-9)
+    assert fitted.t == pytest.approx(x[n // 2], abs=1e-12)
