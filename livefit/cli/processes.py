@@ -94,4 +94,5 @@ def process(
         marker_set=markers,
     )
     known = common.read_definitions(definitions)
+    common.keep_for_good()
     run_node(known, settings, NodeEndpoints(frames, results, control), common.stop_on_signals())

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import zmq
 
+from livefit.cli.common import keep_for_good
 from livefit.definitions import load_definitions
 from livefit.frames import FloatArray
 from livefit.node.run import NodeEndpoints, run_node
@@ -131,6 +132,7 @@ def _publish(pipe: Connection, seed: int, rate_hz: float, seconds: float, stop: 
 
 def run_real_node(pipe: Connection, frames: str, stop: Event) -> None:
     """Run the node as it is shipped."""
+    keep_for_good()
     endpoints = NodeEndpoints(frames, ANY, ANY)
     run_node(
         load_definitions(), Settings(), endpoints, stop.is_set,
