@@ -1,6 +1,6 @@
 """What the node bears: many frames, many listeners, and a source that comes and goes.
 
-``python -m tests.benchmarks load [--seed N] [--short] [--minutes 10]``
+``python -m tests.benchmarks load [--seed N] [--short] [--minutes 10] [--beside-minutes 2]``
 
 * Load: a publisher sends the simulated rider at 1,000 Hz with 60 markers, about half of which no
   marker set knows, one frame a message. The real node works on it, and eight displays listen to
@@ -99,19 +99,23 @@ class Borne:
 
 
 def arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("--minutes", type=float, default=10.0, help="of load, each time")
+    parser.add_argument("--minutes", type=float, default=10.0, help="of load on the node")
+    parser.add_argument("--beside-minutes", type=float, default=2.0, help="of load on each peer")
 
 
 def main(options: Namespace) -> None:
     seconds, rounds = (20.0, 1) if options.short else (60 * options.minutes, 3)
+    peers_s = seconds if options.short else 60 * options.beside_minutes
     with TemporaryDirectory() as folder:
         frames, log = Path(folder, "frames.npy"), Path(folder, "log.npy")
-        count = int(seconds * RATE_HZ)
+        count, few = int(seconds * RATE_HZ), Path(folder, "few.npy")
         write_frames(frames, options.seed, count)
+        write_frames(few, options.seed, int(peers_s * RATE_HZ))
         write_log(log, count)
         print(f"{seconds:g} s at {RATE_HZ:g} Hz, {MARKERS} markers; load average {load_average()}")
         borne = _bear(frames, log)
-        beside = {"plain pyzmq, one listener": _echo(frames, log), "LSL inlet": _lsl(frames)}
+        write_log(log, int(peers_s * RATE_HZ))
+        beside = {"plain pyzmq, one listener": _echo(few, log), "LSL inlet": _lsl(few)}
         _print_load(borne, beside)
         rows = [row for name in KINDS for row in _outages(frames, Path(folder), name, rounds)]
     print(table(["source", "told after, s", "back after, ms", "once heard, ms"], rows))
