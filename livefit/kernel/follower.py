@@ -14,6 +14,8 @@ from livefit.kernel.phase import TURN, Unwrapper, feet_phase, mean_angle, wrappe
 _SENSOR_ZERO_S = 2.0
 _SPEED_S = 1.0
 _PACE_ROWS = 20
+_FORWARD_AGAIN = np.radians(90.0)
+"""A crank that comes forward so far after a whole turn backwards is pedalled again."""
 
 
 class CrankFollower:
@@ -39,6 +41,7 @@ class CrankFollower:
         self._has_sensor = has_sensor
         self._sensor_zero = 0.0
         self._unwrapper = Unwrapper()
+        self._trough = np.inf
 
     def angle(self, bike: BikeFrame, columns: FloatArray, sensor: FloatArray) -> FloatArray:
         """Right crank's angle (n,) within +-pi: the sensor where there is one, else the feet.
@@ -76,6 +79,7 @@ class CrankFollower:
         near = reached + TURN if np.isfinite(reached) else float(known[0])
         self._unwrapper.restart(float(known[0]), near)
         self._buffer.phase[:first] = np.nan
+        self._trough = np.inf
         phase = self._write(rows, angle, -np.inf)
         self._buffer.peak[:first] = -np.inf
         return float(phase[np.isfinite(phase)][0])
@@ -87,20 +91,48 @@ class CrankFollower:
             return False
         first = int(known[0])
         rows = slice(first, self._buffer.rows)
-        old_phase, old_peak = float(self._buffer.phase[first]), float(self._buffer.peak[first])
+        old, old_peak = self._buffer.phase[rows], float(self._buffer.peak[first])
         self._set_sensor_zero(bike)
         angle = self._angle(bike, rows)
-        self._unwrapper.restart(float(angle[np.isfinite(angle)][0]), old_phase)
-        self._write(rows, angle, old_peak if old_peak > old_phase else -np.inf)
+        phase = _in_turn(angle, old)
+        self._buffer.peak[rows] = _peak(phase, old_peak if old_peak > old[0] else -np.inf)
+        self._buffer.phase[rows] = phase
         self._buffer.peak[:first] = -np.inf
+        last = int(np.flatnonzero(np.isfinite(phase))[-1])
+        self._unwrapper.restart(float(angle[last]), float(phase[last]))
         return True
 
     def _write(self, rows: slice, angle: FloatArray, peak_before: float) -> FloatArray:
         phase = self._unwrapper.extend(angle)
+        self._forgive_turns_back(angle, phase, peak_before)
         self._buffer.phase[rows] = phase
-        peak = np.fmax.accumulate(np.concatenate([[peak_before], phase]))
-        self._buffer.peak[rows] = peak[1:]
+        self._buffer.peak[rows] = _peak(phase, peak_before)
         return phase
+
+    def _forgive_turns_back(self, angle: FloatArray, phase: FloatArray, peak_before: float) -> None:
+        """Let a crank that turns forward again do so within a turn of its farthest, in place.
+
+        The whole turns that it went backwards would else have to be pedalled twice before any
+        stroke counts.
+        """
+        if not len(phase):
+            return
+        peak = _peak(phase, peak_before)
+        behind = np.concatenate([[False], peak - phase >= TURN, [False]])
+        trough, self._trough = self._trough, np.inf
+        for first, stop in np.flatnonzero(np.diff(behind)).reshape(-1, 2).tolist():
+            before = trough if first == 0 else np.inf
+            lowest = np.minimum.accumulate(np.concatenate([[before], phase[first:stop]]))[1:]
+            forward = first + np.flatnonzero(phase[first:stop] - lowest >= _FORWARD_AGAIN)
+            if len(forward):
+                row = int(forward[0])
+                turns = int((peak[row] - phase[row]) / TURN)
+                phase[row:] = _in_turn(angle[row:], phase[row:] + TURN * turns)
+                self._unwrapper.skip(turns)
+                self._forgive_turns_back(angle[row:], phase[row:], float(peak[row]))
+                return
+            if stop == len(phase):
+                self._trough = float(lowest[-1])
 
     def _set_sensor_zero(self, bike: BikeFrame) -> None:
         """Turn the sensor's zero to the feet's, over the last two seconds."""
@@ -136,8 +168,20 @@ class CrankFollower:
         known = np.flatnonzero(np.isfinite(phase))
         if len(known) < 2 or at[known[-1]] - at[known[0]] < 0.5 * _SPEED_S:
             return None
-        first, last = known[0], known[-1]
-        return float((phase[last] - phase[first]) / TURN * 60 / (at[last] - at[first]))
+        gone = np.unwrap(phase[known])
+        return float((gone[-1] - gone[0]) / TURN * 60 / (at[known[-1]] - at[known[0]]))
+
+
+def _in_turn(angle: FloatArray, near: FloatArray) -> FloatArray:
+    """Angles (n,) within +-pi put into the turns of phases nearby, by whole turns to the bit."""
+    phase: FloatArray = angle + TURN * np.rint((near - angle) / TURN)
+    return phase
+
+
+def _peak(phase: FloatArray, before: float) -> FloatArray:
+    """Largest phase (n,) so far, the largest one before among them."""
+    peak: FloatArray = np.fmax.accumulate(np.concatenate([[before], phase]))[1:]
+    return peak
 
 
 def foot_columns(labels: Sequence[str]) -> dict[str, list[int]]:

@@ -119,8 +119,8 @@ class Kernel:
         back = self._follower.turns_back() if self.bike is not None else 0.0
         if back >= 1.0:
             return (
-                f"the cranks were turned backwards {back:.0f} times: numbers come again once they "
-                "have turned as often forwards"
+                f"the cranks were turned backwards {back:.0f} times: numbers come again with the "
+                "second turn forwards"
             )
         return self._tracker.problem
 

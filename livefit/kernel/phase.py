@@ -87,6 +87,10 @@ class Unwrapper:
         self._last, self._turns = float(values[-1]), int(turns[-1])
         return phase
 
+    def skip(self, turns: int) -> None:
+        """Count on with so many whole turns more."""
+        self._turns += turns
+
     def restart(self, first_angle: float, near: float) -> None:
         """Count on so that `first_angle` comes to lie within half a turn of `near` (rad)."""
         self._last = first_angle

@@ -71,6 +71,17 @@ def assert_same(
         assert np.array_equal(values, others[side], equal_nan=True)
 
 
+@pytest.mark.parametrize("size", [1, 7, 64])
+def test_turns_backward(size: int) -> None:
+    changes = (Change(7.0, 0.0), Change(8.0, -70.0), Change(11.3, 0.0), Change(12.0, 85.0))
+    info = stream_info(POOR)
+    block = observe(RiderSimulation(ride=Ride(cadence_rpm=changes)), POOR, count=2000)
+    kernel, values = taken(info, [block])
+    late = gathered(values)["knee_flexion", "R", "bdc"].t
+    assert (late > 14.0).sum() > 3
+    assert_same((kernel, values), taken(info, cut(block, [size])))
+
+
 def test_the_ride_is_eventful() -> None:
     kernel, values = whole()
     assert set(kernel.refused) >= {"the bicycle moved", "frames or feet lost for too long"}
