@@ -59,6 +59,7 @@ class ChartsModel:
         self._span = SPANS_S.index(180.0)
         self._stream: tuple[str, str | None, int] | None = None
         self._window: dict[str, float] = {}
+        self._anew: float | None = None
         self._marks: list[Mark] = []
         self._rows: list[Row] = []
         self._axes: dict[object, Any] = {}
@@ -119,6 +120,7 @@ class ChartsModel:
             if mark.number not in known and mark.t is not None:
                 self.history.remark(mark.number, mark.t)
         self._window, self._marks, self._rows = snapshot.window, snapshot.marks, snapshot.rows
+        self._anew = snapshot.since
 
     def apply_stroke(self, stroke: Stroke) -> None:
         """Take one stroke."""
@@ -143,7 +145,7 @@ class ChartsModel:
         """What the present chart rests on, cheap to compare."""
         if self._kind == "over_time" and self.selected is not None:
             data = self.history.version(*self.selected)
-            return (data, self._window, self._marks, self._band())
+            return (data, self._window, self._anew, self._marks, self._band())
         return (self.cycles.version, self._window, self._selected_rows())
 
     def _built(self) -> Chart:
@@ -171,6 +173,7 @@ class ChartsModel:
             span_s=SPANS_S[self._span],
             window=self._window,
             window_text=words.mean_words(self._window),
+            anew=self._anew,
             marks=self._mark_lines(rows),
             band=self._band(),
             previous=self._axes.get(key),

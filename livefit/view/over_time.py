@@ -72,12 +72,12 @@ class OverTime:
 
 
 def rolling_means(
-    t: FloatArray, values: FloatArray, marks: IntArray, window: Mapping[str, float]
+    t: FloatArray, values: FloatArray, parts: IntArray, window: Mapping[str, float]
 ) -> FloatArray:
     """Mean (n,) of the window that ends with each stroke, as the node takes it.
 
-    The window reaches back over so many strokes or seconds, or without limit, but never across a
-    change of the mark number. Strokes without a value (NaN) count as strokes only.
+    The window reaches back over so many strokes or seconds, or without limit, but never from one
+    part of the ride into another. Strokes without a value (NaN) count as strokes only.
 
     Examples
     --------
@@ -89,7 +89,7 @@ def rolling_means(
     if not count:
         return np.zeros(0)
     index = np.arange(count)
-    begins = np.r_[True, marks[1:] != marks[:-1]]
+    begins = np.r_[True, parts[1:] != parts[:-1]]
     start = np.maximum.accumulate(np.where(begins, index, 0))
     if "strokes" in window:
         start = np.maximum(start, index + 1 - int(window["strokes"]))
@@ -113,15 +113,22 @@ def over_time(
     span_s: float,
     window: Mapping[str, float],
     window_text: str,
+    anew: float | None,
     marks: Sequence[MarkLine],
     band: tuple[float, float] | None,
     previous: Axis | None,
     empty: str,
 ) -> OverTime:
-    """Chart of the strokes of each side (records of `history.STROKE`)."""
+    """Chart of the strokes of each side (records of `history.STROKE`).
+
+    anew: when (s) the averages began anew for the last time, None: with the first stroke.
+    """
     rows = {side: found for side, found in rows.items() if len(found)}
     latest = max((float(found["t"][-1]) for found in rows.values()), default=0.0)
-    tracks = tuple(_track(side, found, latest - span_s, window) for side, found in rows.items())
+    tracks = tuple(
+        _track(side, found, _parts(found, anew), latest - span_s, window)
+        for side, found in rows.items()
+    )
     axis = _axis(tracks, band, measure.unit, previous)
     return OverTime(
         title=title,
@@ -137,23 +144,35 @@ def over_time(
     )
 
 
+def _parts(rows: NDArray[np.void], anew: float | None) -> IntArray:
+    """A number (n,) for each part of the ride: between marks, and since the averages began anew."""
+    late = np.zeros(len(rows), dtype=bool) if anew is None else rows["t"] > anew
+    parts: IntArray = 2 * rows["mark"].astype(np.int64) + late
+    return parts
+
+
 def _track(
-    side: Side, rows: NDArray[np.void], since: float, window: Mapping[str, float]
+    side: Side,
+    rows: NDArray[np.void],
+    parts: IntArray,
+    since: float,
+    window: Mapping[str, float],
 ) -> TimeTrack:
-    means = rolling_means(rows["t"], rows["value"], rows["mark"], window)
+    means = rolling_means(rows["t"], rows["value"], parts, window)
     first = int(np.searchsorted(rows["t"], since))
-    rows, means = rows[first:], means[first:]
+    rows, means, parts = rows[first:], means[first:], parts[first:]
     each = 1
     while len(rows) > MOST_DOTS * each:
         each *= 2
-    # Cut where the stroke number says, lest strokes change their dot as time goes on; and at marks.
+    # Cut where the stroke number says, lest strokes change their dot as time goes on; and at the
+    # ends of parts.
     group = rows["stroke"] // each
-    cuts = np.flatnonzero(np.r_[True, (np.diff(group) != 0) | (np.diff(rows["mark"]) != 0)])
+    cuts = np.flatnonzero(np.r_[True, (np.diff(group) != 0) | (np.diff(parts) != 0)])
     if not len(rows):
         return TimeTrack(side, *(np.zeros(0),) * 5)
     ends = np.r_[cuts[1:], len(rows)] - 1
     t, mean = rows["t"][ends], means[ends]
-    breaks = 1 + np.flatnonzero((np.diff(rows["mark"][ends]) != 0) | (np.diff(t) > PAUSE_S))
+    breaks = 1 + np.flatnonzero((np.diff(parts[ends]) != 0) | (np.diff(t) > PAUSE_S))
     low, high = (pick.reduceat(rows["value"], cuts) for pick in (np.fmin, np.fmax))
     known = np.isfinite(low)
     return TimeTrack(

@@ -102,6 +102,18 @@ def test_over_time_shows_the_last_minutes(definitions: Definitions) -> None:
     assert chart.axis.holds(band.low, band.high)
 
 
+def test_means_begin_anew_with_the_averages(definitions: Definitions) -> None:
+    charts = riding_charts(definitions)
+    anew = 250.2 * PERIOD_S
+    charts.apply_snapshot(bdc_snapshot(definitions, since=anew))
+    for track in over_time(charts).tracks:
+        after = [s for s in make_strokes() if s.side == track.side and s.t > anew]
+        values = [float(s.values[0] or np.nan) for s in after]
+        assert np.isnan(track.mean[-len(after) - 1])
+        assert track.mean[-len(after)] == values[0]
+        assert track.mean[-len(after) + 1] == pytest.approx(np.mean(values[:2]))
+
+
 def test_means_never_reach_across_a_mark(definitions: Definitions) -> None:
     chart = over_time(riding_charts(definitions))
     for track in chart.tracks:
