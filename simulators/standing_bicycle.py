@@ -74,7 +74,8 @@ class Design:
             "reach": self.reach_mm,
             "bar_forward": self.reach_mm + self.bar_forward_mm,
             "bar_up": bar_up,
-            "bar_width": self.bar_width_mm,
+            "bar_width": self.hood_width_mm,
+            "bar_end_width": self.bar_width_mm,
             "hood_forward": self.reach_mm + self.bar_forward_mm + self.hood_forward_mm,
             "hood_up": bar_up + self.hood_up_mm,
             "seat_tube_angle": self.seat_tube_deg,
@@ -144,7 +145,7 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "saddle_height_mm": (640, 800), "saddle_tilt_deg": (-8, 2), "saddle_mm": (240, 285),
     "nose_ahead_mm": (125, 160), "bar_forward_mm": (70, 125), "bar_up_mm": (10, 70),
     "hood_forward_mm": (70, 95), "hood_up_mm": (0, 40), "hood_width_mm": (340, 440),
-    "bar_width_mm": (370, 470), "crank_mm": (160, 180), "crank_deg": (50, 130),
+    "bar_width_mm": (370, 470), "crank_mm": (160, 180), "crank_deg": (70, 110),
     "pedal_spacing_mm": (140, 180),
 }  # fmt: skip
 

@@ -164,6 +164,12 @@ DIMENSIONS: tuple[Dimension, ...] = (
     ),
     Dimension(
         "bar_width", "Bar width", "mm",
+        "Distance between the highest points of the brake hoods, on a flat bar between the middles "
+        "of the grips.",
+        ("hood",), lambda p: _length(p["hood_right"] - p["hood_left"]),
+    ),
+    Dimension(
+        "bar_end_width", "Bar width at its ends", "mm",
         "Distance between the middles of the bar's two ends.",
         ("bar_end",), lambda p: _length(p["bar_end_right"] - p["bar_end_left"]),
     ),

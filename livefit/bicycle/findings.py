@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from livefit.bicycle.axes import middle
+from livefit.bicycle.axes import either, middle
 from livefit.definitions.bicycle import TouchPoint
 from livefit.frames import FloatArray
 
@@ -136,7 +136,7 @@ def _cranks(inside: Mapping[str, FloatArray]) -> Iterator[Finding]:
     both = ("pedal_left", "pedal_right")
     if not inside.keys() >= set(both):
         return
-    axis = middle(inside, "crank_axis")[:2]
+    axis = either(inside, "crank_axis")[:2]
     left, right = (inside[name][:2] - axis for name in both)
     lengths = np.linalg.norm([left, right], axis=1)
     if abs(lengths[1] - lengths[0]) > CRANKS_MM:

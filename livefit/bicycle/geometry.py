@@ -12,6 +12,7 @@ from livefit.bicycle.axes import Axes, GeometryError, Level, find_axes, up_vecto
 from livefit.bicycle.dimensions import DIMENSIONS, Dimension
 from livefit.bicycle.findings import Finding, find_mistakes
 from livefit.bicycle.touching import Touch
+from livefit.bicycle.twins import names_with_twins, with_twins
 from livefit.definitions.bicycle import TouchPoint
 from livefit.frames import FloatArray, Up
 
@@ -94,7 +95,7 @@ class BicycleGeometry:
     axes
         Where the bicycle stands.
     points
-        (3,) mm in bike axes, by name.
+        (3,) mm in bike axes, by name; those that were touched, and their twins.
     measured
         By dimension; those whose points were not touched are missing.
     stance
@@ -141,7 +142,7 @@ def measure_bicycle(
     Raises
     ------
     GeometryError
-        If the crank axis or an axle is missing, or the pairs span no plane.
+        If the crank axis or an axle is missing, or the points leave the mid-plane open.
     """
     known = {point.name: point for point in points}
     spread = Spread.of(touches, points, level=level, up=up, axle_rise_mm=axle_rise_mm)
@@ -154,7 +155,8 @@ def measure_bicycle(
     }
     axes, inside = spread.axes, spread.inside
     stance = _stance(axes, inside, level, up, axle_rise_mm)
-    findings = find_mistakes(inside, known, even_pairs(inside, known))
+    touched = {name: place for name, place in inside.items() if name in touches}
+    findings = find_mistakes(touched, known, even_pairs(touched, known))
     return BicycleGeometry(axes, inside, measured, stance, findings)
 
 
@@ -165,7 +167,7 @@ class Spread:
     Attributes
     ----------
     axes, inside
-        Where the bicycle stands, and its points (3,) mm in these axes.
+        Where the bicycle stands, and its points and their twins (3,) mm in these axes.
     able
         The d dimensions whose points were touched.
     sizes
@@ -203,15 +205,18 @@ class Spread:
         if len(names) < len(touches):
             strange = ", ".join(sorted(set(touches) - set(names)))
             raise GeometryError(f"expected touches of {', '.join(known)}, found {strange} as well")
-        there = {*names, *_pairs(names)}
-        even = even_pairs(names, known)
+        complete = names_with_twins(names, known)
+        there = {*complete, *_pairs(complete)}
+        even = [*even_pairs(names, known), *_turned_pairs(names, known)]
+        axles = [pair for pair in even if known[f"{pair}_left"].axle]
         able = tuple(d for d in DIMENSIONS if there.issuperset(d.needs))
 
         def values(positions: FloatArray) -> tuple[Axes, dict[str, FloatArray], FloatArray]:
             """Positions (..., k, 3) -> axes, points in them, dimensions (..., d)."""
             placed = {name: positions[..., k, :] for k, name in enumerate(names)}
-            axes = find_axes(placed, even, level=level, up=up, axle_rise_mm=axle_rise_mm)
+            axes = find_axes(placed, even, axles, level=level, up=up, axle_rise_mm=axle_rise_mm)
             inside = {name: axes.to_bike(place) for name, place in placed.items()}
+            inside = with_twins(inside, known)
             with np.errstate(invalid="ignore", divide="ignore"):
                 # Points that coincide by mistake leave a dimension NaN; the findings name them.
                 sizes = [d.formula(inside) * (1 if d.unit == "mm" else 180 / np.pi) for d in able]
@@ -255,7 +260,12 @@ def _pairs(names: Collection[str]) -> list[str]:
 
 def even_pairs(names: Collection[str], known: Mapping[str, TouchPoint]) -> list[str]:
     """Touched pairs that lie evenly about the mid-plane, whichever way the bar is turned."""
-    return [pair for pair in _pairs(names) if known[f"{pair}_left"].frame]
+    return [pair for pair in _pairs(names) if known[f"{pair}_left"].twin == "mid_plane"]
+
+
+def _turned_pairs(names: Collection[str], known: Mapping[str, TouchPoint]) -> list[str]:
+    """Touched pairs half a turn apart: their middle lies in the mid-plane as well."""
+    return [pair for pair in _pairs(names) if known[f"{pair}_left"].twin == "half_turn"]
 
 
 def touch_covariance(touch: Touch, point: TouchPoint) -> FloatArray:

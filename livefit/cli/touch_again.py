@@ -16,7 +16,7 @@ from livefit.view.touching import again_text
 from livefit.view.words import UNIT_WORD
 from livefit.wire.sockets import Subscriber
 
-AGAIN = ("rear_axle_right", "front_axle_right", "seat_tube_right", "head_top_right")
+AGAIN = ("rear_axle_left", "front_axle_left", "seat_tube_left", "head_top_left")
 """Points that find a moved bicycle again: wide apart, all on one side, none that is adjusted.
 Three would do; the fourth shows a mistake."""
 MARKERS_S = 2.0

@@ -53,8 +53,13 @@ class TouchPoint(BaseModel):
     """What to do, said to the person with the pointer."""
     placement_mm: Annotated[float, Field(ge=0, le=20)]
     """How well a careful hand finds the point: standard deviation along each axis."""
-    frame: bool = False
-    """Its pair lies evenly about the mid-plane, whichever way the bar is turned."""
+    twin: Literal["mid_plane", "bar", "half_turn"] | None = None
+    """Where the other one of its pair lies: mirrored in the bicycle's mid-plane, mirrored in the
+    bar's own middle, or half a turn of the cranks away. One touch of the pair is then enough."""
+    axle: bool = False
+    """The line through its pair is square to the mid-plane."""
+    extra: bool = False
+    """Touched only when everything is asked for."""
     forward_mm: Range
     up_mm: Range
     outward_mm: Range
@@ -77,6 +82,8 @@ class TouchPoint(BaseModel):
         for low, high in (self.forward_mm, self.up_mm, self.outward_mm):
             if not low < high:
                 raise ValueError(f"a range is low, then high, found {low} and {high}")
-        if self.frame and self.side is None:
-            raise ValueError("frame belongs to points whose names end in _left or _right")
+        if self.twin is not None and self.side is None:
+            raise ValueError("twin belongs to points whose names end in _left or _right")
+        if self.axle and self.twin != "mid_plane":
+            raise ValueError('axle belongs to points with twin = "mid_plane"')
         return self

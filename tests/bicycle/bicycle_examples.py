@@ -18,7 +18,8 @@ from simulators.standing_bicycle import Design, Stand, random_design
 
 DAY = date(2025, 3, 1)
 POINTS: tuple[TouchPoint, ...] = tuple(load_definitions(shipped_dir()).touch_points)
-NAMES = [point.name for point in POINTS]
+NAMES = [point.name for point in POINTS if not point.extra]
+EVERY = [point.name for point in POINTS]
 PLACEMENT = {point.name: point.placement_mm for point in POINTS}
 EXACT = Calibration(LABELS, SHAPE, TIP, np.zeros((3, 3)), 0.0, 0.0, np.zeros(3), 0.0, DAY)
 
@@ -58,5 +59,5 @@ def measured_by_pointer(
     """A bicycle by chance, touched from the first point to the last as a person would."""
     design, stand = simulated_bicycle(seed)
     seen = touch_points(seed, stand.place(design), order, hand=hand, placement_mm=PLACEMENT)
-    touches = dict(zip(NAMES, detect(seen, calibration), strict=True))
+    touches = dict(zip(order, detect(seen, calibration), strict=True))
     return design, measure_bicycle(touches, POINTS, calibration)
