@@ -13,10 +13,11 @@ from simulators.pointing import LABELS, Hand, Pointing, hover, touch_points, tur
 from simulators.standing_bicycle import Design, Stand
 
 ORDER = (
-    "rear_axle", "front_axle", "crank_axis", "pedal", "seat_tube", "head_top", "head_bottom",
-    "saddle_nose", "saddle_rear", "bar_top", "hood", "bar_end",
+    "crank_axis_left", "pedal_left", "seat_tube_left", "rear_axle_left", "saddle_rear",
+    "saddle_nose", "head_bottom_left", "head_top_left", "bar_top_left", "hood_left",
+    "front_axle_left", "hood_right", "pedal_right", "rear_axle_right",
 )  # fmt: skip
-"""Points and pairs, in the order in which they are asked for as shipped."""
+"""Points in the order in which they are asked for as shipped."""
 MARKERS: Mapping[str, FloatArray] = {
     "BIKE_HEAD": np.array([385.0, 565.0, 0.0]),
     "BIKE_FRONT": np.array([590.0, 70.0, 60.0]),
@@ -219,21 +220,20 @@ def open_pointer(options: dict[str, str]) -> PointerSource:
     place = v["place"] * np.array([np.cos(heading), np.sin(heading)])
     stand = Stand(v["lean"], v["nose_up"], v["heading"], (float(place[0]), float(place[1]), 300.0))
     there = stand.place(design)
-    names = [n for p in ORDER for n in (p, f"{p}_left", f"{p}_right") if n in there]
-    orders = {"asked": names, "wrong": [names[0], names[3], names[2], names[1], *names[4:]],
-              "none": []}  # fmt: skip
+    orders = {"asked": ORDER, "none": (),
+              "wrong": (ORDER[0], ORDER[3], ORDER[2], ORDER[1], *ORDER[4:])}  # fmt: skip
     order = options.get("order", "asked")
     slip = [name for name in options.get("slip", "").split("+") if name]
     if order not in orders:
         raise ValueError(f"option order: expected asked, wrong or none, got {order!r}")
-    if not set(slip) <= set(names):
-        raise ValueError(f"option slip: expected points of {', '.join(names)}, got {slip}")
+    if not set(slip) <= set(there):
+        raise ValueError(f"option slip: expected points of {', '.join(there)}, got {slip}")
     hand = Hand(
         rate_hz=v["rate"], noise_mm=v["noise"], lost=v["lost"], tremor_mm=v["tremor"],
         travel_s=v["travel"], hold_s=v["hold"],
     )  # fmt: skip
     return PointerSource(
-        Task(design, stand, hand, int(v["seed"]), v["calibrate"], tuple(orders[order]), tuple(slip))
+        Task(design, stand, hand, int(v["seed"]), v["calibrate"], orders[order], tuple(slip))
     )
 
 

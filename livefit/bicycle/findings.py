@@ -20,6 +20,8 @@ TURNED_DEG = 1.5
 """A bar turned farther than this is not straight."""
 CRANKS_MM = 2.0
 """Left and right crank differ by less than this."""
+HEAD_TUBE_DEG = (58.0, 82.0)
+"""From the level toward the rear (common practice, no source)."""
 STRAIGHT_MM = 5.0
 """Of two straight cranks the pedals' middle lies this close to the crank axis."""
 
@@ -32,14 +34,15 @@ class Finding:
     ----------
     kind
         ``place``: out of its range. ``facing``, ``middle``: a pair that is not one. ``bar``: the
-        bar was turned. ``cranks``: unequal or turned between their two touches.
+        bar was turned. ``cranks``: unequal or turned between their two touches. ``order``: two
+        points the wrong way round.
     points
         Which to touch again.
     text
         What was expected, what came, what to do.
     """
 
-    kind: Literal["place", "facing", "middle", "bar", "cranks"]
+    kind: Literal["place", "facing", "middle", "bar", "cranks", "order"]
     points: tuple[str, ...]
     text: str
 
@@ -63,6 +66,7 @@ def find_mistakes(
         *_unpaired(inside, points, even),
         *_turned_bar(inside),
         *_cranks(inside),
+        *_head_tube(inside),
     )
 
 
@@ -130,6 +134,21 @@ def _turned_bar(inside: Mapping[str, FloatArray]) -> Iterator[Finding]:
             )
             yield Finding("bar", both, text)
             return
+
+
+def _head_tube(inside: Mapping[str, FloatArray]) -> Iterator[Finding]:
+    both = tuple(name for name in inside if name.startswith(("head_top", "head_bottom")))
+    if len({name.rpartition("_")[0] for name in both}) < 2:
+        return
+    along = either(inside, "head_top") - either(inside, "head_bottom")
+    leans = float(np.degrees(np.arctan2(along[1], -along[0])))
+    low, high = HEAD_TUBE_DEG
+    if not low <= leans <= high:
+        text = (
+            f"Head tube: expected its top above and behind its bottom, {low:g} to {high:g}° from "
+            f"the level, found {leans:.0f}°. Touch both again."
+        )
+        yield Finding("order", both, text)
 
 
 def _cranks(inside: Mapping[str, FloatArray]) -> Iterator[Finding]:

@@ -43,6 +43,9 @@ def touch(
         Path | None,
         typer.Option(help="A bicycle measured before and moved since: three points find it again."),
     ] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Touch every point, and both of each pair.")
+    ] = False,
     by_markers: Annotated[
         bool, typer.Option("--by-markers", help="With --again: by three markers on the bicycle.")
     ] = False,
@@ -94,13 +97,21 @@ def touch(
     from livefit.terminal.touch import run_touch_terminal
 
     known = common.read_definitions(definitions)
-    first, purpose = _purpose(known, only, before, again, noted or [], level, axle_rise)
+    first, purpose = _purpose(
+        known, only, before, again, noted or [], level, axle_rise, everything=everything
+    )
     if go_on is not None:
         if first is not None:
             raise ValueError("--go-on stands alone: it is a first measurement that goes on")
         begun = read_touched(go_on)
+        touches = begun.all_touches()
+        asked = {*purpose.names, *touches}
         purpose = replace(
-            purpose, begun=begun.all_touches(), level=begun.level, axle_rise_mm=begun.axle_rise_mm
+            purpose,
+            names=[point.name for point in known.touch_points if point.name in asked],
+            begun=touches,
+            level=begun.level,
+            axle_rise_mm=begun.axle_rise_mm,
         )
     place = out or go_on or Path(f"bicycle-{datetime.now(UTC).astimezone():%Y%m%d-%H%M%S}.json")
     shelf = CalibrationShelf(directory)
@@ -151,6 +162,8 @@ def _purpose(
     noted: list[str],
     level: str,
     axle_rise: float,
+    *,
+    everything: bool,
 ) -> tuple[TouchedBicycle | None, Purpose]:
     """What is to be touched, and the measurement it follows."""
     if again is not None and (before is not None or only is not None):
@@ -161,11 +174,15 @@ def _purpose(
         raise ValueError(f"--only is one of {', '.join(ONLY)}, got {only!r}")
     if only is not None and before is None:
         raise ValueError("--only needs --before FILE: the rest is taken from there")
-    names = [point.name for point in known.touch_points]
     first = None
     if before is not None or again is not None:
         first = read_touched(before or again or Path())
         level, axle_rise = first.level, first.axle_rise_mm
+    names = [
+        point.name
+        for point in known.touch_points
+        if everything or not point.extra or (first is not None and point.name in first.touches)
+    ]
     if only is not None:
         names = [name for name in names if name in ONLY[only]]
     elif again is not None and first is not None:

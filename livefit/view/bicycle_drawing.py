@@ -18,7 +18,7 @@ Role = Literal["frame", "part", "far", "wheel"]
 WHEEL_MM = 335.0
 ARC_STEP = math.radians(4.0)
 ARC_MM = 150.0
-FRONT_DIMENSIONS = ("bar_width", "pedal_spacing")
+FRONT_DIMENSIONS = ("bar_width", "bar_end_width", "pedal_spacing")
 
 TYPICAL: Mapping[str, Place] = {
     "rear_axle_left": (-404, 70, -68), "rear_axle_right": (-404, 70, 68),
@@ -230,7 +230,8 @@ _DRAWN: Mapping[str, Callable[[Mapping[str, Point]], DimensionLines]] = {
     "reach": lambda p: _level(p["crank_axis"], p["head_top"], p["head_top"][1]),
     "bar_forward": lambda p: _level(p["crank_axis"], p["bar_top"], p["bar_top"][1]),
     "bar_up": lambda p: _upright(p["crank_axis"], p["bar_top"], p["bar_top"][0]),
-    "bar_width": lambda p: _straight("front", p["bar_end_right"], p["bar_end_left"]),
+    "bar_width": lambda p: _straight("front", p["hood_right"], p["hood_left"]),
+    "bar_end_width": lambda p: _straight("front", p["bar_end_right"], p["bar_end_left"]),
     "hood_forward": lambda p: _level(p["crank_axis"], p["hood"], p["hood"][1]),
     "hood_up": lambda p: _upright(p["crank_axis"], p["hood"], p["hood"][0]),
     "seat_tube_angle": lambda p: _angle(p["crank_axis"], -1.0, p["seat_tube"]),

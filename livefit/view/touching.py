@@ -374,5 +374,5 @@ def again_text(before: TouchedBicycle, placement: Placement) -> str:
     )
 
 
-_WEIGHT = ("facing", "middle", "cranks", "bar", "place")
+_WEIGHT = ("facing", "middle", "cranks", "bar", "order", "place")
 _BY_KEY = {key: does for key, _, does, other in words.ACTIONS for key in (key, *other)}

@@ -36,7 +36,7 @@ from tests.bicycle.bicycle_examples import (
     exact_touches,
 )
 
-FIXED = [name for name in NAMES if next(p for p in POINTS if p.name == name).frame]
+FIXED = sorted(point.name for point in POINTS if point.twin == "mid_plane")
 
 
 def test_placement_beside_scipy() -> None:

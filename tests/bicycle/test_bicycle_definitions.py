@@ -10,16 +10,17 @@ from livefit.bicycle.dimensions import DIMENSIONS
 from livefit.definitions import DefinitionError, load_definitions, shipped_dir
 from simulators.pointing import LABELS
 from simulators.standing_bicycle import Design, Stand
-from tests.bicycle.bicycle_examples import NAMES, POINTS
+from tests.bicycle.bicycle_examples import EVERY, NAMES, POINTS
 
 
 def test_the_shipped_points_are_those_of_the_drawing_and_all_dimensions_have_theirs() -> None:
-    assert set(NAMES) == set(Stand().place(Design()))
-    there = set(NAMES) | {point.pair for point in POINTS}
+    assert set(EVERY) == set(Stand().place(Design()))
+    assert len(NAMES) == 14
+    there = set(EVERY) | {point.pair for point in POINTS}
     for dimension in DIMENSIONS:
         assert there.issuperset(dimension.needs), dimension.name
     for point in POINTS:
-        assert point.pair is None or {f"{point.pair}_left", f"{point.pair}_right"} <= set(NAMES)
+        assert point.pair is None or {f"{point.pair}_left", f"{point.pair}_right"} <= set(EVERY)
         assert point.say.endswith(".")
         assert point.side is None or point.side in point.say
 
@@ -55,7 +56,7 @@ def test_the_files_say_how_to_override_them(name: str) -> None:
         ),
         (
             "touch_points.toml",
-            '[hub]\ntitle = "x"\nsay = "x"\nplacement_mm = 1\nframe = true\nforward_mm = [0, 1]\n'
+            '[hub]\ntitle = "x"\nsay = "x"\nplacement_mm = 1\ntwin = "bar"\nforward_mm = [0, 1]\n'
             "up_mm = [0, 1]\noutward_mm = [0, 1]",
             "end in _left or _right",
         ),

@@ -153,7 +153,7 @@ def test_uncertainty_is_that_of_many_repetitions() -> None:
 
 def test_points_left_out_cost_only_what_needs_them() -> None:
     touches = exact_touches(Stand().place(Design()))
-    del touches["saddle_rear"], touches["pedal_left"]
+    del touches["saddle_rear"], touches["pedal_left"], touches["pedal_right"]
     found = values(measure_bicycle(touches, POINTS, EXACT))
     gone = {
         "saddle_height", "saddle_height_spindle", "saddle_tilt", "saddle_to_bar_drop",
@@ -165,17 +165,33 @@ def test_points_left_out_cost_only_what_needs_them() -> None:
     )
 
 
+@pytest.mark.parametrize("steered_deg", [0.0, 1.0])
+def test_one_touch_of_a_pair_tells_where_the_other_is(steered_deg: float) -> None:
+    """Against the drawing; a bar that is turned keeps what lies in its middle."""
+    design, stand = Design(), Stand(3.0, -2.0, 140.0, steered_deg=steered_deg)
+    touches = exact_touches(stand.place(design))
+    few = measure_bicycle({name: touches[name] for name in NAMES}, POINTS, EXACT)
+    every = measure_bicycle(touches, POINTS, EXACT)
+    assert set(every.measured) - set(few.measured) == {"bar_end_width"}
+    assert set(every.points) - set(few.points) == {"bar_end_left", "bar_end_right"}
+    for name, place in few.points.items():
+        assert place == pytest.approx(every.points[name], abs=1e-6), name
+    if not steered_deg:
+        true = design.dimensions()
+        assert values(few) == pytest.approx({name: true[name] for name in few.measured})
+
+
 def test_what_makes_no_bicycle_is_refused() -> None:
     touches = exact_touches(Stand().place(Design()))
-    frame = {point.name for point in POINTS if point.frame}
+    frame = {point.name for point in POINTS if point.twin == "mid_plane"}
     few = {name: touch for name, touch in touches.items() if not name.startswith("rear_axle")}
-    with pytest.raises(GeometryError, match="both sides of crank_axis, front_axle, rear_axle"):
+    with pytest.raises(GeometryError, match="found no rear_axle"):
         measure_bicycle(few, POINTS, EXACT)
     with pytest.raises(GeometryError, match="found elsewhere as well"):
         measure_bicycle({**touches, "elsewhere": touches["pedal_left"]}, POINTS, EXACT)
     line = {name: np.array([k * 100.0, 0.0, 0.0]) for k, name in enumerate(sorted(frame))}
-    with pytest.raises(GeometryError, match="near one line"):
-        find_axes(line, ["crank_axis", "rear_axle", "front_axle"], level="axles", up="+z")
+    with pytest.raises(GeometryError, match="Touch both ends of the rear axle"):
+        find_axes(line, ["crank_axis", "rear_axle", "front_axle"], [], level="axles", up="+z")
 
 
 @pytest.mark.parametrize(

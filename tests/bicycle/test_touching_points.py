@@ -145,7 +145,7 @@ def test_back_keeps_and_retake_forgets() -> None:
     assert set(guide.retake(first).touches) == {second}
     assert set(guide.back().skip().touches) == {first}
     assert guide.back().skip().back().touch(STILL).skipped == frozenset()
-    with pytest.raises(KeyError, match="expected one of: rear_axle_left"):
+    with pytest.raises(KeyError, match="expected one of: crank_axis_left"):
         guide.retake("elsewhere")
 
 

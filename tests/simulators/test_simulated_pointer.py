@@ -50,7 +50,7 @@ def test_frames_come_when_they_are_due() -> None:
 def test_the_tip_rests_on_the_points_in_turn() -> None:
     source, _, seen = played(6.0, noise="0", lost="0", tremor="0", travel="0.5", hold="1.5")
     at = tips(seen)
-    for k, name in enumerate(("rear_axle_left", "rear_axle_right", "front_axle_left")):
+    for k, name in enumerate(("crank_axis_left", "pedal_left", "seat_tube_left")):
         still = at[round(100 * (2.0 * k + 0.6)) : round(100 * (2.0 * k + 1.9))]
         assert np.linalg.norm(still - source.places[name], axis=1).max() < 2.0, name
     asked = played(0.1, noise="0", lost="0", order="none")[0]
@@ -65,7 +65,7 @@ def test_the_tip_rests_on_the_points_in_turn() -> None:
         ({"noise": "much"}, "option noise .* expected a number, got 'much'"),
         ({"rate": "0"}, "option rate"),
         ({"order": "random"}, "expected asked, wrong or none"),
-        ({"slip": "saddle"}, "expected points of rear_axle_left"),
+        ({"slip": "saddle"}, "expected points of saddle_nose"),
     ],
 )
 def test_options_that_are_none(options: dict[str, str], told: str) -> None:

@@ -11,6 +11,7 @@ import pytest
 from livefit.bicycle.dimensions import DIMENSIONS
 from livefit.session.models import SetUp, Taken
 from livefit.view.bicycle_drawing import (
+    FRONT_DIMENSIONS,
     TYPICAL,
     dimension_lines,
     front_strokes,
@@ -38,7 +39,7 @@ def test_a_line_is_as_long_as_its_dimension(dimension: object) -> None:
         radius = 150.0
         chord = math.dist((x0, y0), (x1, y1))
         assert math.degrees(2 * math.asin(chord / 2 / radius)) == pytest.approx(abs(true))
-    assert lines.plane == ("front" if name in ("bar_width", "pedal_spacing") else "side")
+    assert lines.plane == ("front" if name in FRONT_DIMENSIONS else "side")
 
 
 def test_what_was_not_touched_is_not_drawn() -> None:

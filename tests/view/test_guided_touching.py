@@ -34,7 +34,7 @@ def test_from_the_hollow_to_the_dimensions() -> None:
         assert abs(measured.value - true[name]) < 4 * measured.se, name
     document = model.document(WHEN)
     assert document is not None
-    assert set(document.set_up.dimensions) == set(true)
+    assert set(true) - set(document.set_up.dimensions) == {"bar_end_width"}
     assert document.calibrated == TODAY
     assert set(document.markers) == {"BIKE_HEAD", "BIKE_FRONT", "BIKE_REAR"}
 
@@ -52,7 +52,7 @@ def test_a_new_calibration_is_kept_and_the_hollow_is_no_touch() -> None:
     bench.run(lambda _: bench.now > 30.0, led=False)
     assert bench.model.guide.index == 0
     bench.run(lambda model: model.guide.index == 1)
-    assert set(bench.model.guide.touches) == {"rear_axle_left"}
+    assert set(bench.model.guide.touches) == {"crank_axis_left"}
 
 
 def test_the_signs_of_a_touch_follow_one_another() -> None:
@@ -73,7 +73,7 @@ def test_the_signs_of_a_touch_follow_one_another() -> None:
 
 
 def test_a_slip_is_refused_and_touched_again() -> None:
-    bench = Bench(new_model(calibration()), order="none", slip="rear_axle_right")
+    bench = Bench(new_model(calibration()), order="none", slip="pedal_left")
     bench.run(lambda model: not model.last_good)
     assert bench.model.guide.index == 1
     assert bench.model.sign == "slipped"
@@ -90,11 +90,11 @@ def test_back_skip_and_retake_by_keys() -> None:
     assert model.guide.index == 2
     model.press("B")
     assert model.guide.index == 1
-    first = model.guide.touches["rear_axle_right"]
+    first = model.guide.touches["pedal_left"]
     bench.run(lambda model: model.guide.index == 2)
-    assert model.guide.touches["rear_axle_right"] is not first
+    assert model.guide.touches["pedal_left"] is not first
     model.press("S")
-    assert model.guide.skipped == {"front_axle_left"}
+    assert model.guide.skipped == {"seat_tube_left"}
     model.press("R")
     assert model.guide.index == 2
     assert not model.guide.skipped
@@ -113,7 +113,7 @@ def test_points_in_the_wrong_order_are_found_and_touched_again() -> None:
     bench = Bench(new_model(calibration()), order="wrong")
     bench.run(lambda model: model.complete, led=False)
     model = bench.model
-    assert any("Rear axle, right" in text for text in model.findings)
+    assert any("Pedal axle, left" in text for text in model.findings)
     for _ in range(2):
         model.press("A")
         assert bench.model.guide.now is not None
@@ -138,26 +138,26 @@ def test_the_saddle_alone_after_it_was_raised() -> None:
     measured = document.adjustments[0].measured
     assert measured is not None
     assert measured.value == pytest.approx(found.value, abs=1e-3)
-    assert len(document.touches) == 22
+    assert len(document.touches) == 14
 
 
 def test_a_moved_bicycle_is_found_again() -> None:
     before = whole().document(WHEN)
     assert before is not None
-    names = ("rear_axle_right", "front_axle_right", "seat_tube_right", "head_top_right")
+    names = ("rear_axle_left", "front_axle_left", "seat_tube_left", "head_top_left")
     options = {"order": "none", "heading": "-40", "place": "250", "seed": "3"}
     bench = Bench(new_model(calibration(), names, moved=before), **options)
     bench.run(lambda model: model.complete)
     now = bench.model.document(WHEN)
     assert now is not None
     assert now.set_up == before.set_up
-    for name, place in bench.source.places.items():
-        assert np.linalg.norm(now.touches[name].point - place) < 3.0, name
+    for name, touch in now.touches.items():
+        assert np.linalg.norm(touch.point - bench.source.places[name]) < 3.0, name
     assert "turned by 65." in bench.model.notice or "turned by 64." in bench.model.notice
 
     raised = Bench(new_model(calibration(), names, moved=before), **options)
     raised.run(lambda model: model.guide.index == 3)
-    raised.source.control("source.touch", {"points": ["head_bottom_right"]})
+    raised.source.control("source.touch", {"points": ["head_bottom_left"]})
     raised.run(lambda model: model.guide.now is None, led=False)
     assert raised.model.document(WHEN) is None
     assert raised.model.problem.startswith("Not found again: expected the points to lie")
@@ -168,7 +168,7 @@ def test_what_was_left_off_goes_on() -> None:
     bench.run(lambda model: model.guide.index == 3)
     left = bench.model.document(WHEN)
     assert left is not None
-    assert set(left.touches) == {"rear_axle_left", "rear_axle_right", "front_axle_left"}
+    assert set(left.touches) == {"crank_axis_left", "pedal_left", "seat_tube_left"}
     assert not left.set_up.dimensions
     bench = Bench(new_model(calibration(), begun=left.all_touches()), order="none")
     assert bench.model.guide.index == 3

@@ -80,7 +80,7 @@ def new_model(
     today: date = TODAY,
 ) -> TouchModel:
     points = shipped().touch_points
-    names = names or tuple(point.name for point in points)
+    names = names or tuple(point.name for point in points if not point.extra)
     return TouchModel(
         Purpose(points, names, before=before, moved=moved, begun=begun or {}, noted=noted),
         shipped().pointer("hand_pointer"), calibration, today=today, keep=keep,
