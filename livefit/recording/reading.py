@@ -24,6 +24,7 @@ from mcap.stream_reader import breakup_chunk, get_chunk_data_stream
 from mcap.writer import MCAP0_MAGIC
 from numpy.typing import NDArray
 
+from livefit.recording.errors import readable
 from livefit.wire.codec import TOPICS
 
 _HEAD: Final = struct.Struct("<BQ")
@@ -33,9 +34,9 @@ _BEFORE: Final = _HEAD.size + _MESSAGE.size
 """Bytes of a record before what the message says."""
 _ARRIVED: Final = slice(_BEFORE - 16, _BEFORE - 8)
 _ALIKE: Final = _HEAD.size + 2
-"""Bytes that are the same in records of one length and channel that follow each other."""
+"""So many first bytes are the same in all records of one length and channel."""
 _MOST_ALIKE: Final = 256
-_MOST_BYTES: Final = 256 * 2**20
+_MOST_BYTES: Final = 2**28
 """A chunk that claims to be larger is damaged."""
 _MIDDLE: Final = "a part in the middle is damaged"
 _OWN_OPCODES: Final = 0x80
@@ -178,10 +179,10 @@ def survey(path: Path) -> Survey:
     ------
     NoRecordingError
         If it is no MCAP file, or no message in it can be read.
-    OSError
+    RecordingFileError
         If it cannot be opened.
     """
-    with path.open("rb") as file:
+    with readable(path), path.open("rb") as file:
         size = file.seek(0, 2)
         file.seek(0)
         if file.read(len(MCAP0_MAGIC)) != MCAP0_MAGIC:
@@ -306,7 +307,7 @@ class Run(NamedTuple):
 
 
 class _Alike(NamedTuple):
-    """Where message records of one channel and length lie in a chunk, one behind the other."""
+    """Where messages of one channel and length lie in a chunk, and their records' length."""
 
     topic: str
     data: bytes
@@ -345,10 +346,9 @@ def runs(found: Survey, *, topics: tuple[str, ...] = ()) -> Iterator[Run]:
 
 
 def _alike_messages(found: Survey, topics: tuple[str, ...]) -> Iterator[_Alike]:
-    wanted = topics or tuple(TOPICS)
-    channels = {number: topic for number, topic in found.channels.items() if topic in wanted}
+    channels = {n: topic for n, topic in found.channels.items() if topic in (topics or TOPICS)}
     opener = _Opener()
-    with found.path.open("rb") as file:
+    with readable(found.path), found.path.open("rb") as file:
         for place in found.chunks:
             file.seek(place.offset + _HEAD.size)
             data = opener.open(_chunk(file.read(place.length - _HEAD.size)))
