@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from livefit.cli.main import app
+from livefit.private_files import NotWrittenError, make_private_directory, write_private
 from livefit.recording.errors import RecordingFileError, RecordingStoppedError
 from livefit.recording.reading import entries, survey
 from livefit.recording.recorder import RecordingRun, new_recording
@@ -158,3 +159,32 @@ def test_a_place_that_is_only_read_is_enough_to_read(place: Path) -> None:
     assert block is not None
     assert len(block) == 39
     assert [child.name for child in place.iterdir()] == [path.name]
+
+
+def test_results_where_nothing_may_be_written(place: Path) -> None:
+    """Said is the file that was asked for, not the one that was to become it."""
+    kept = place / "results.json"
+    kept.write_text("before")
+    place.chmod(0o500)
+    expected = f"{kept} cannot be written: Permission denied. Nothing was changed. Expected"
+    with pytest.raises(NotWrittenError, match=expected):
+        write_private(kept, "after")
+    with pytest.raises(NotWrittenError, match=f"{place}/of cannot be written: Permission denied"):
+        make_private_directory(place / "of")
+    assert kept.read_text() == "before"
+    assert len(list(place.iterdir())) == 1
+
+
+def test_a_store_where_nothing_may_be_written(place: Path) -> None:
+    told = run("store", "check", "--store", place / "store")
+    assert told.exit_code == 0, told.stderr
+    place.chmod(0o500)
+    (place / "store").chmod(0o500)
+    (place / "store" / "store.sqlite").chmod(0o400)
+    for at in ("store", "other"):
+        told = run("session", "list", "--store", place / at)
+        assert told.exit_code == 2
+        assert f"the store {place / at}" in told.stderr
+        assert "Permission denied" in told.stderr
+        assert "see whose" in told.stderr
+    (place / "store").chmod(0o700)
