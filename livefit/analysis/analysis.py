@@ -17,7 +17,7 @@ from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Difference, ResultRow, RollingResults, bands_of, differences
 from livefit.kernel.rolling import Rolling
 
-_FRAMES_A_STEP = 4000
+_FRAMES_A_STEP = 8000
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,9 @@ NO_STROKES = 1
 
 @common.plain_errors
 def analyse_file(
-    file: Annotated[Path, typer.Argument(help="Recording: .c3d, .trc, .csv or .mcap.")],
+    file: Annotated[
+        Path, typer.Argument(readable=False, help="Recording: .c3d, .trc, .csv or .mcap.")
+    ],
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
     per_stroke: Annotated[bool, typer.Option(help="Add every stroke's values.")] = False,
     discipline: common.Discipline = "road_endurance",

@@ -16,7 +16,9 @@ from livefit.session.gather import Gathered, Reading
 from livefit.session.gather import gather as gather_trials
 from livefit.session.models import FitSession, Person, Trial, new_id
 
-Recording = Annotated[Path, typer.Argument(help="Recording: .mcap, .c3d, .trc or .csv.")]
+Recording = Annotated[
+    Path, typer.Argument(readable=False, help="Recording: .mcap, .c3d, .trc or .csv.")
+]
 SeatTube = Annotated[float | None, typer.Option("--seat-tube", help="Seat-tube angle, degrees.")]
 UNNAMED = "unnamed rider"
 

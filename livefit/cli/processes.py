@@ -46,7 +46,9 @@ def capture(
 
 @common.plain_errors
 def replay(
-    file: Annotated[Path, typer.Argument(help="Recording: .mcap, .c3d, .trc or .csv.")],
+    file: Annotated[
+        Path, typer.Argument(readable=False, help="Recording: .mcap, .c3d, .trc or .csv.")
+    ],
     speed: Annotated[
         float, typer.Option(min=0.0, help="1: as it was; 0: as fast as it is taken.")
     ] = 1.0,

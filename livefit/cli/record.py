@@ -21,12 +21,16 @@ _LINE_EVERY_S = 60.0
 @common.plain_errors
 def record(
     into: Annotated[
-        Path | None, typer.Option("--into", help="Directory for the file; made for you alone.")
+        Path | None,
+        typer.Option("--into", readable=False, help="Directory for the file; made for you alone."),
     ] = None,
     repair_file: Annotated[
         Path | None,
         typer.Option(
-            "--repair", help="Make a proper copy of a recording that was cut off, and end."
+            "--repair",
+            readable=False,
+            help="Make a proper copy of a recording that was cut off, beside it or into the "
+            "directory given with --into, and end.",
         ),
     ] = None,
     keep_free_mb: Annotated[
@@ -41,7 +45,7 @@ def record(
     Ends with status 1 if the disk became nearly full.
     """
     if repair_file is not None:
-        _repair(repair_file)
+        _repair(repair_file, into)
         return
     directory = into or user_data_path("livefit") / "recordings"
     shown = _Shown()
@@ -72,8 +76,8 @@ def record(
         raise typer.Exit(FULL)
 
 
-def _repair(path: Path) -> None:
-    made, found = repair(path)
+def _repair(path: Path, into: Path | None) -> None:
+    made, found = repair(path, into)
     typer.echo(f"{path.name}: {found.damage or 'nothing is missing'}")
     typer.echo(f"{made}: {found.seconds:.1f} s; {path.name} was left as it is")
 

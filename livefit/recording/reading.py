@@ -7,12 +7,14 @@ written.
 from __future__ import annotations
 
 import struct
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Final, NamedTuple
 
+import numpy as np
 import zstandard
 from mcap.data_stream import ReadDataStream
 from mcap.exceptions import McapError
@@ -20,13 +22,21 @@ from mcap.opcode import Opcode
 from mcap.records import Channel, Chunk, ChunkIndex
 from mcap.stream_reader import breakup_chunk, get_chunk_data_stream
 from mcap.writer import MCAP0_MAGIC
+from numpy.typing import NDArray
 
+from livefit.recording.errors import readable
 from livefit.wire.codec import TOPICS
 
 _HEAD: Final = struct.Struct("<BQ")
 _MESSAGE: Final = struct.Struct("<HIQQ")
 """Channel, sequence, log time and publish time: mcap.dev/spec, Message (op=0x05)."""
-_MOST_BYTES: Final = 256 * 2**20
+_BEFORE: Final = _HEAD.size + _MESSAGE.size
+"""Bytes of a record before what the message says."""
+_ARRIVED: Final = slice(_BEFORE - 16, _BEFORE - 8)
+_ALIKE: Final = _HEAD.size + 2
+"""So many first bytes are the same in all records of one length and channel."""
+_MOST_ALIKE: Final = 256
+_MOST_BYTES: Final = 2**28
 """A chunk that claims to be larger is damaged."""
 _MIDDLE: Final = "a part in the middle is damaged"
 _OWN_OPCODES: Final = 0x80
@@ -119,6 +129,29 @@ class Entry(NamedTuple):
     sent_ns: int
 
 
+class _Opener:
+    """Opens chunks; one decompressor for all, as making one takes as long as its work."""
+
+    def __init__(self) -> None:
+        self._zstd = zstandard.ZstdDecompressor()
+
+    def open(self, chunk: Chunk) -> bytes:
+        """Return a chunk's records.
+
+        Raises
+        ------
+        ValueError
+            If its checksum does not fit; other errors of `_UNREADABLE` if it cannot be opened.
+        """
+        if chunk.compression != "zstd":
+            stream, length = get_chunk_data_stream(chunk, validate_crc=True)
+            return stream.read(length)
+        data: bytes = self._zstd.decompress(chunk.data, max_output_size=chunk.uncompressed_size)
+        if zlib.crc32(data) != chunk.uncompressed_crc:
+            raise ValueError("a chunk whose checksum does not fit")
+        return data
+
+
 @dataclass
 class _Looked:
     """What looking through a file has found so far."""
@@ -130,6 +163,7 @@ class _Looked:
     met: set[int] = field(default_factory=set)
     data_ended: bool = False
     ended: bool = False
+    opener: _Opener = field(default_factory=_Opener)
 
     def lose(self, count: int, why: str) -> None:
         self.lost += count
@@ -145,10 +179,10 @@ def survey(path: Path) -> Survey:
     ------
     NoRecordingError
         If it is no MCAP file, or no message in it can be read.
-    OSError
+    RecordingFileError
         If it cannot be opened.
     """
-    with path.open("rb") as file:
+    with readable(path), path.open("rb") as file:
         size = file.seek(0, 2)
         file.seek(0)
         if file.read(len(MCAP0_MAGIC)) != MCAP0_MAGIC:
@@ -229,7 +263,7 @@ def _whole_chunk(record: bytes, offset: int, looked: _Looked) -> Place | None:
     """Check a chunk and note its channels; None: it is not whole."""
     try:
         chunk = _chunk(record)
-        get_chunk_data_stream(chunk, validate_crc=True)
+        looked.opener.open(chunk)
         if not looked.chunks:
             for part in breakup_chunk(chunk):
                 if isinstance(part, Channel):
@@ -254,6 +288,34 @@ def _chunk(record: bytes) -> Chunk:
     return chunk
 
 
+class Run(NamedTuple):
+    """Messages of one topic and one length that were recorded one behind the other.
+
+    Attributes
+    ----------
+    topic
+        Of all of them.
+    raws
+        (n, bytes) uint8: a message a row.
+    arrived_ns
+        (n,) int64, nanoseconds since 1970.
+    """
+
+    topic: str
+    raws: NDArray[np.uint8]
+    arrived_ns: NDArray[np.int64]
+
+
+class _Alike(NamedTuple):
+    """Where messages of one channel and length lie in a chunk, and their records' length."""
+
+    topic: str
+    data: bytes
+    at: int
+    step: int
+    messages: int
+
+
 def entries(found: Survey, *, topics: tuple[str, ...] = (), from_s: float = 0.0) -> Iterator[Entry]:
     """Yield the messages of a recording's whole chunks, in the order in which they came.
 
@@ -268,31 +330,51 @@ def entries(found: Survey, *, topics: tuple[str, ...] = (), from_s: float = 0.0)
         for no frame means anything without.
     """
     begin_ns = found.first_ns + round(1e9 * from_s)
-    wanted = topics or tuple(TOPICS)
-    channels = {number: topic for number, topic in found.channels.items() if topic in wanted}
-    with found.path.open("rb") as file:
+    for topic, data, at, step, count in _alike_messages(found, topics):
+        for place in range(at, at + count * step, step):
+            _, _, arrived_ns, sent_ns = _MESSAGE.unpack_from(data, place + _HEAD.size)
+            if arrived_ns >= begin_ns or topic == "description":
+                yield Entry(topic, data[place + _BEFORE : place + step], arrived_ns, sent_ns)
+
+
+def runs(found: Survey, *, topics: tuple[str, ...] = ()) -> Iterator[Run]:
+    """Yield the messages of :func:`entries`, many at once: in a tenth of the time."""
+    for topic, data, at, step, count in _alike_messages(found, topics):
+        records = np.frombuffer(data, np.uint8, count * step, at).reshape(count, step)
+        times = np.ascontiguousarray(records[:, _ARRIVED]).view("<i8")
+        yield Run(topic, records[:, _BEFORE:], times[:, 0])
+
+
+def _alike_messages(found: Survey, topics: tuple[str, ...]) -> Iterator[_Alike]:
+    channels = {n: topic for n, topic in found.channels.items() if topic in (topics or TOPICS)}
+    opener = _Opener()
+    with readable(found.path), found.path.open("rb") as file:
         for place in found.chunks:
-            for entry in _messages(file, place, channels):
-                if entry.arrived_ns >= begin_ns or entry.topic == "description":
-                    yield entry
+            file.seek(place.offset + _HEAD.size)
+            data = opener.open(_chunk(file.read(place.length - _HEAD.size)))
+            yield from _messages(data, channels)
 
 
-def _messages(file: IO[bytes], place: Place, channels: dict[int, str]) -> Iterator[Entry]:
-    """Yield the messages of a chunk that lie in some channels.
+def _messages(data: bytes, channels: dict[int, str]) -> Iterator[_Alike]:
+    """Yield the messages of a chunk's records that lie in some channels.
 
-    The library makes an object of every field, which takes ten times as long.
+    The library makes an object of every field, which takes a hundred times as long.
     """
-    file.seek(place.offset + _HEAD.size)
-    chunk = _chunk(file.read(place.length - _HEAD.size))
-    stream, length = get_chunk_data_stream(chunk, validate_crc=True)
-    data = stream.read(length)
     at = 0
-    while at < length:
+    while at + _HEAD.size <= len(data):
         opcode, size = _HEAD.unpack_from(data, at)
-        at += _HEAD.size
-        if opcode == Opcode.MESSAGE:
-            channel, _, arrived_ns, sent_ns = _MESSAGE.unpack_from(data, at)
+        step, count = _HEAD.size + size, 1
+        if opcode == Opcode.MESSAGE and size >= _MESSAGE.size and at + step <= len(data):
+            count = _count_alike(data, at, step)
+            channel, _, _, _ = _MESSAGE.unpack_from(data, at + _HEAD.size)
             if channel in channels:
-                raw = data[at + _MESSAGE.size : at + size]
-                yield Entry(channels[channel], raw, arrived_ns, sent_ns)
-        at += size
+                yield _Alike(channels[channel], data, at, step, count)
+        at += count * step
+
+
+def _count_alike(data: bytes, at: int, step: int) -> int:
+    """How many records from a place on begin as the one there does, and so are as long."""
+    most = min((len(data) - at) // step, _MOST_ALIKE)
+    heads = np.frombuffer(data, np.uint8, most * step, at).reshape(most, step)[:, :_ALIKE]
+    other = (heads != heads[0]).any(axis=1)
+    return int(other.argmax()) or most

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from livefit.recording.counting import FrameCount
+from livefit.recording.errors import makeable
 from livefit.recording.writing import RecordingWriter, name_of, private_directory
 from livefit.wire.messages import PROTOCOL, Description, Frames, Message, Recorded
 from livefit.wire.sockets import ControlClient, Subscriber, wait
@@ -79,7 +80,7 @@ class RecordingRun:
     keep_free
         Bytes to leave free on the disk.
     free
-        Returns the bytes free where the file is.
+        Returns the bytes free where the file is; None: the writer is asked.
     clock, epoch_ns
         Steady time in s, and nanoseconds since 1970, read once: a clock that is set while a
         recording runs does not turn its order round.
@@ -91,13 +92,14 @@ class RecordingRun:
         notes: Mapping[str, str],
         *,
         keep_free: int = KEEP_FREE,
-        free: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free,
+        free: Callable[[], int] | None = None,
         clock: Callable[[], float] = time.monotonic,
         epoch_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self._writer = writer
         self._keep_free = keep_free
-        self._free = free
+        self._free = free or writer.free
+        self._left = self._free()
         self._clock = clock
         self._began = self._flushed = clock()
         self._epoch_ns = epoch_ns()
@@ -143,7 +145,8 @@ class RecordingRun:
         self._note_lost(now)
         self._writer.flush()
         self._waiting, self._flushed = 0, now
-        self._room = self._free(self._writer.path) > self._keep_free
+        self._left = self._free()
+        self._room = self._left > self._keep_free
 
     def _note_lost(self, now: float) -> None:
         for stream, count in self._streams.items():
@@ -166,7 +169,7 @@ class RecordingRun:
         seconds = self._clock() - self._began
         left = None
         if seconds >= RATE_S:
-            room = max(0, self._free(self._writer.path) - self._keep_free)
+            room = max(0, self._left - self._keep_free)
             left = room / max(self._writer.size / seconds, 1.0)
         return Progress(
             path=self._writer.path,
@@ -199,7 +202,8 @@ def new_recording(directory: Path, keep_free: int = KEEP_FREE) -> RecordingWrite
         If it cannot be created, or fewer bytes than `keep_free` are free.
     """
     private_directory(directory)
-    free = shutil.disk_usage(directory).free
+    with makeable(directory):
+        free = shutil.disk_usage(directory).free
     if free <= keep_free:
         raise OSError(
             f"the disk of {directory} is nearly full: {free / 1e6:.0f} MB are free, and "

@@ -10,8 +10,15 @@ from livefit.recording.writing import RECORDED, RecordingWriter
 _FLUSH_BYTES = 2**20
 
 
-def repair(path: Path) -> tuple[Path, Survey]:
-    """Copy what is whole in a recording into a new file beside it; the old one stays as it is.
+def repair(path: Path, into: Path | None = None) -> tuple[Path, Survey]:
+    """Copy what is whole in a recording into a new file; the old one stays as it is.
+
+    Parameters
+    ----------
+    path
+        The recording.
+    into
+        Directory of the new file; None: beside the old one.
 
     Returns
     -------
@@ -26,7 +33,7 @@ def repair(path: Path) -> tuple[Path, Survey]:
         If the new file cannot be written.
     """
     found = survey(path)
-    with RecordingWriter(path.parent, f"{path.stem}_repaired") as writer:
+    with RecordingWriter(into or path.parent, f"{path.stem}_repaired") as writer:
         writer.note("repaired", {"from": path.name, "missing": str(found.damage or "nothing")})
         waiting = 0
         for entry in entries(found, topics=RECORDED):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import shutil
 from collections.abc import Callable
 from datetime import datetime
 from importlib.metadata import version
@@ -15,6 +16,7 @@ from typing import Final
 
 from mcap.writer import Writer
 
+from livefit.recording.errors import RecordingStoppedError, makeable, stopped
 from livefit.wire.codec import TOPICS
 from livefit.wire.messages import PROTOCOL
 
@@ -26,10 +28,6 @@ RECORDED: Final = tuple(topic for topic in TOPICS if topic != "pose")
 
 Write = Callable[[int, bytes], int]
 """Writes bytes to a file descriptor and returns how many, as ``os.write`` does."""
-
-
-class RecordingStoppedError(OSError):
-    """The file cannot be written on; what was written before is kept."""
 
 
 class _Pending(BytesIO):
@@ -52,11 +50,13 @@ class _Pending(BytesIO):
 
 def private_directory(directory: Path) -> None:
     """Make a directory that only its owner can look into; one that is there is left as it is."""
-    directory.parent.mkdir(parents=True, exist_ok=True)
-    with contextlib.suppress(FileExistsError):
-        directory.mkdir(mode=0o700)
-        directory.chmod(0o700)
-    if not directory.is_dir():
+    with makeable(directory):
+        directory.parent.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(FileExistsError):
+            directory.mkdir(mode=0o700)
+            directory.chmod(0o700)
+        there = directory.is_dir()
+    if not there:
         raise NotADirectoryError(f"expected a directory for recordings, found a file: {directory}")
 
 
@@ -105,13 +105,14 @@ class RecordingWriter:
 
     Raises
     ------
-    OSError
+    RecordingFileError
         If the file cannot be created.
     """
 
     def __init__(self, directory: Path, name: str, *, write: Write = os.write) -> None:
         private_directory(directory)
-        self.path, self._descriptor = _create(directory, name)
+        with makeable(directory):
+            self.path, self._descriptor = _create(directory, name)
         self._write = write
         self._open = True
         self.size = 0
@@ -176,12 +177,15 @@ class RecordingWriter:
             with contextlib.suppress(OSError):
                 os.ftruncate(self._descriptor, self.size)
             self._close()
-            raise RecordingStoppedError(
-                error.errno,
-                f"the recording was stopped, {self.path} cannot be written on: "
-                f"{error.strerror or error}. The {self.size} bytes before are kept and can be read",
-            ) from error
+            raise stopped(self.path, self.size, error) from error
         self.size += len(data)
+
+    def free(self) -> int:
+        """Bytes free where the file is, whatever has become of its name and directory."""
+        if hasattr(os, "fstatvfs"):
+            disk = os.fstatvfs(self._descriptor)
+            return disk.f_bavail * disk.f_frsize
+        return shutil.disk_usage(self.path).free
 
     def close(self) -> None:
         """Write the index and close the file; closing twice does nothing.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from livefit.recording.errors import RecordingFileError, readable
 from livefit.sources.c3d import read_c3d
 from livefit.sources.csv import read_csv
 from livefit.sources.reading import Recording, RecordingError
@@ -47,11 +48,12 @@ def read_recording(
             f"found {ending or 'no ending'!r}; export the trial in one of these forms"
         )
     try:
-        if is_recorded(path):
-            return read_recorded(path, up=up, units=units)
-        if ending == ".c3d":
-            return read_c3d(path, up=up, units=units)
-        read = read_trc if ending == ".trc" else read_csv
-        return read(path, up=up, units=units, progress=progress)
-    except OSError as error:
-        raise RecordingError(f"{path}: cannot be opened: {error.strerror or error}") from error
+        with readable(path):
+            if is_recorded(path):
+                return read_recorded(path, up=up, units=units)
+            if ending == ".c3d":
+                return read_c3d(path, up=up, units=units)
+            read = read_trc if ending == ".trc" else read_csv
+            return read(path, up=up, units=units, progress=progress)
+    except RecordingFileError as error:
+        raise RecordingError(str(error)) from error

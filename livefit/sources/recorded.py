@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
-from livefit.recording.reading import Entry, Survey, entries, survey
+from livefit.recording.reading import Run, Survey, entries, runs, survey
 from livefit.recording.writing import ENDING
 from livefit.sources.reading import UP, Recording, RecordingError
 from livefit.wire.blocks import FrameReader
@@ -188,12 +188,13 @@ def _parts(found: Survey, unread: Unread) -> list[_Part]:
     parts: list[_Part] = []
     readers: dict[str, tuple[Description, FrameReader]] = {}
     newest: dict[str, _Part] = {}
-    waiting: list[Entry] = []
+    waiting: list[Run] = []
 
     def use() -> None:
         done = 0
-        for count, frames in decode_together([entry.raw for entry in waiting]):
-            own = waiting[done : done + count]
+        came = np.concatenate([[], *(run.arrived_ns for run in waiting)]) / 1e9
+        for count, frames in decode_together([run.raws for run in waiting]):
+            own = slice(done, done + count)
             done += count
             if frames is None:
                 unread.count += 1
@@ -201,46 +202,47 @@ def _parts(found: Survey, unread: Unread) -> list[_Part]:
             if frames.stream not in readers:
                 continue
             described, reader = readers[frames.stream]
-            for block in _blocks(reader, frames, own, unread):
+            for block in _blocks(reader, frames, waiting, own, unread):
                 part = newest.get(described.stream)
                 first, last = int(block.numbers[0]), int(block.numbers[-1])
                 if part is None or first < part.last - ANEW_S * reader.info.rate_hz:
                     part = newest[described.stream] = _Part(described, reader.info)
                     parts.append(part)
                 part.blocks.append(block)
-                came = own[0].arrived_ns / 1e9, own[-1].arrived_ns / 1e9
-                part.arrivals += zip(block.t[[0, -1]].tolist(), came, strict=True)
+                arrivals = came[own][[0, -1]].tolist()
+                part.arrivals += zip(block.t[[0, -1]].tolist(), arrivals, strict=True)
                 part.last = max(part.last, last)
         waiting.clear()
 
-    for entry in entries(found, topics=("description", "frames")):
-        if entry.topic == "frames":
-            waiting.append(entry)
-            if len(waiting) >= TOGETHER:
+    for run in runs(found, topics=("description", "frames")):
+        if run.topic == "frames":
+            waiting.append(run)
+            if sum(len(other.raws) for other in waiting) >= TOGETHER:
                 use()
             continue
         use()
-        try:
-            message = decode(Description, entry.raw)
-            if message.stream not in readers:
-                readers[message.stream] = message, FrameReader(message)
-        except WireError:
-            unread.count += 1
+        for raw in run.raws:
+            try:
+                message = decode(Description, raw.tobytes())
+                if message.stream not in readers:
+                    readers[message.stream] = message, FrameReader(message)
+            except WireError:
+                unread.count += 1
     use()
     return parts
 
 
 def _blocks(
-    reader: FrameReader, frames: Frames, own: list[Entry], unread: Unread
+    reader: FrameReader, frames: Frames, waiting: list[Run], own: slice, unread: Unread
 ) -> list[MarkerBlock]:
     """Read messages as one; where that is refused, one by one, as the node does."""
     try:
         return [reader.read(frames)]
     except WireError:
         blocks = []
-        for entry in own:
+        for raw in [raw for run in waiting for raw in run.raws][own]:
             try:
-                blocks.append(reader.read(decode(Frames, entry.raw)))
+                blocks.append(reader.read(decode(Frames, raw.tobytes())))
             except WireError:
                 unread.count += 1
         return blocks

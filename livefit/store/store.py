@@ -68,7 +68,10 @@ class Store:
                 self.files = Files(files or default_place())
                 self.database = Database(place)
         except OSError as error:
-            raise StoreError(f"the store {place} cannot be opened: {error}") from error
+            raise StoreError(
+                f"the store {place} cannot be opened: {error.strerror or error}. "
+                "Give another place with --store, or see whose it is"
+            ) from error
         try:
             self.database.upgrade(
                 to=schema,

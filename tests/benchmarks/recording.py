@@ -128,21 +128,19 @@ def _again(seed: int, minutes: float, directory: Path) -> str:
         source.read(0.0)
         source.close()
 
-    rows: list[list[Cell]] = []
+    spent: dict[str, float] = {}
     for name, work in (("looked through", lambda: survey(path)), ("played from its middle", seek)):
-        rows.append(_timed(name, work, minutes))
+        spent[name] = _cpu_s(work)
     began = time.process_time()
     recording = read_recording(path)
-    reading = time.process_time() - began
+    spent["read"] = time.process_time() - began
     same = recording.block.positions.tobytes() == block.positions.astype("<f4").astype(
         np.float64).tobytes()  # fmt: skip
     began = time.process_time()
     analyse(recording.info, recording.block, definitions, discipline="road_endurance")
-    analysing = time.process_time() - began
-    for name, spent in (
-        ("read", reading), ("analysed", analysing), ("read and analysed", reading + analysing),
-    ):  # fmt: skip
-        rows.append([name, spent, 60 * minutes / spent])
+    spent["analysed"] = time.process_time() - began
+    spent["all together"] = sum(spent.values())
+    rows: list[list[Cell]] = [[name, cpu_s, 60 * minutes / cpu_s] for name, cpu_s in spent.items()]
     sizes: list[list[Cell]] = [["this recording", path.stat().st_size / 1e6]]
     sizes += _other_sizes(block, directory)
     return "\n\n".join(
@@ -154,11 +152,10 @@ def _again(seed: int, minutes: float, directory: Path) -> str:
     )
 
 
-def _timed(name: str, work: Callable[[], object], minutes: float) -> list[Cell]:
+def _cpu_s(work: Callable[[], object]) -> float:
     began = time.process_time()
     work()
-    spent = time.process_time() - began
-    return [name, spent, 60 * minutes / spent]
+    return time.process_time() - began
 
 
 def _write(info: StreamInfo, block: MarkerBlock, directory: Path) -> Path:

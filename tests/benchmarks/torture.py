@@ -4,10 +4,12 @@
 
 A source, the real node and the real recorder run as processes of their own. At a random moment
 one of them is killed (-9), the disk becomes full (a file-size limit, and as root a small file
-system in memory), or the directory is removed. Then the file is read: every frame that the
-recorder had reported as written must be there with the very bytes that were sent, no other may be,
-and whoever records must have been told. After a kill the file is also cut short at many bytes of
-its last block.
+system in memory), the directory is removed, or a permission is lost: the directory may not be
+written when the recording begins, or not even be entered while it goes on (root gives up its right
+to pass over that), or the open file becomes immutable. Then the file is read: every frame that
+the recorder had reported as written must be there with the very bytes that were sent, no other may
+be, and whoever records must have been told. After a kill the file is also cut short at many bytes
+of its last block.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import time
 from argparse import ArgumentParser, Namespace
 from collections import Counter
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
@@ -41,8 +44,12 @@ from livefit.wire.messages import Frames
 from livefit.wire.sockets import Publisher
 from tests.benchmarks.tables import table
 from tests.end_to_end.running import free_address
+from tests.recording.permissions import bound_by_permissions, immutable
 
-KINDS = ("recorder killed", "source killed", "node killed", "file limit", "disk full", "removed")
+KINDS = (
+    "recorder killed", "source killed", "node killed", "file limit", "disk full", "removed",
+    "no place", "directory shut", "file immutable",
+)  # fmt: skip
 RATE_HZ = 500.0
 CUTS = 40
 _PATIENCE_S = 60.0
@@ -54,7 +61,7 @@ def arguments(parser: ArgumentParser) -> None:
 
 
 def main(options: Namespace) -> None:
-    moments = 18 if options.short else options.moments
+    moments = 2 * len(KINDS) if options.short else options.moments
     random = np.random.default_rng(options.seed)
     rounds: Counter[str] = Counter()
     found: Counter[str] = Counter()
@@ -108,7 +115,7 @@ def _node(at: NodeEndpoints, stop: Event) -> None:
 
 
 def _recorder(
-    at: NodeEndpoints, into: Path, limit: int | None, pipe: Connection, stop: Event
+    at: NodeEndpoints, into: Path, limit: int | None, bound: bool, pipe: Connection, stop: Event
 ) -> None:
     if limit is not None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -118,10 +125,11 @@ def _recorder(
         pipe.send(progress.frames)
 
     try:
-        end = run_recorder(
-            at.frames, at.results, into, stop.is_set,
-            control_endpoint=at.control, keep_free=0, on_progress=told,
-        )  # fmt: skip
+        with bound_by_permissions(into.parent) if bound else nullcontext():
+            end = run_recorder(
+                at.frames, at.results, into, stop.is_set,
+                control_endpoint=at.control, keep_free=0, on_progress=told,
+            )  # fmt: skip
         pipe.send(f"ended: {end.frames} frames, {end.lost} lost")
     except OSError as error:
         pipe.send(f"stopped: {error}")
@@ -133,6 +141,8 @@ class _Run:
 
     into: Path
     limit: int | None = None
+    bound: bool = False
+    """Whether the recorder is bound by permissions, though it is root's."""
 
     def __post_init__(self) -> None:
         self._context = mp.get_context("forkserver")
@@ -145,7 +155,7 @@ class _Run:
             "source": self._start(_source, self.at.frames, "one", self.stop),
             "node": self._start(_node, self.at, self.stop),
             "recorder": self._start(
-                _recorder, self.at, self.into, self.limit, theirs, self.stop_recorder
+                _recorder, self.at, self.into, self.limit, self.bound, theirs, self.stop_recorder
             ),
         }
         self.written = 0
@@ -204,7 +214,7 @@ def fail_once(kind: str, random: np.random.Generator) -> int:
     AssertionError
         If a frame is missing or invented, or nobody was told.
     PermissionError
-        Where no file system can be mounted.
+        Where no file system can be mounted, or no permission be lost.
     """
     with tempfile.TemporaryDirectory() as made:
         into = Path(made) / "rides"
@@ -212,7 +222,9 @@ def fail_once(kind: str, random: np.random.Generator) -> int:
         if kind == "disk full":
             _mount(into, int(random.integers(100, 300)))
         limit = int(random.integers(60_000, 200_000)) if kind == "file limit" else None
-        run = _Run(into, limit)
+        if kind == "no place":
+            into.chmod(0o500)
+        run = _Run(into, limit, bound=kind in ("no place", "directory shut"))
         try:
             return _fail(kind, run, random)
         finally:
@@ -230,6 +242,10 @@ def _mount(into: Path, kilobytes: int) -> None:
 
 def _fail(kind: str, run: _Run, random: np.random.Generator) -> int:
     run.listen(_PATIENCE_S, until=1)
+    if kind == "no place":
+        _check("no recording can be made in" in str(run.said), f"was told {run.said}")
+        _check(not list(run.into.iterdir()), "something was left behind")
+        return 0
     _check(run.written > 0 or run.said is not None, "nothing was ever recorded")
     run.listen(float(random.uniform(0.0, 1.5)))
     if kind == "recorder killed":
@@ -246,16 +262,32 @@ def _fail(kind: str, run: _Run, random: np.random.Generator) -> int:
         run.listen(_PATIENCE_S)
         _check("was removed while it was written" in str(run.said), f"was told {run.said}")
         return 0
+    elif kind == "directory shut":
+        run.into.chmod(0)
+        before = run.written
+        run.listen(_PATIENCE_S, until=before + round(RATE_HZ))
+        run.finish()
+        run.into.chmod(0o700)
+        _check(run.said is not None and run.said.startswith("ended"), f"was told {run.said}")
+        _check(run.written > before, "it was not written on")
     else:
-        run.listen(_PATIENCE_S)
+        with immutable(_file(run)) if kind == "file immutable" else nullcontext():
+            run.listen(_PATIENCE_S)
         _check("cannot be written on" in str(run.said), f"was told {run.said}")
-    (path,) = run.into.glob("*.mcap")
+    path = _file(run)
     whole = survey(path)
     count = _read_back(whole, run.written)
+    if kind == "directory shut":
+        _check(whole.damage is None, f"it was not closed: {whole.damage}")
     if kind == "recorder killed":
         _check(whole.damage is not None, "nobody is told that the file was cut off")
         _cut(path, whole, random)
     return count
+
+
+def _file(run: _Run) -> Path:
+    (path,) = run.into.glob("*.mcap")
+    return path
 
 
 def _read_back(found: Survey, written: int) -> int:

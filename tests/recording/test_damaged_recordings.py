@@ -12,9 +12,10 @@ from mcap.reader import make_reader
 from mcap.records import Chunk, DataEnd
 from mcap.stream_reader import StreamReader
 
+from livefit.recording.errors import RecordingStoppedError
 from livefit.recording.reading import NoRecordingError, entries, survey
 from livefit.recording.repair import repair
-from livefit.recording.writing import RecordingStoppedError, RecordingWriter
+from livefit.recording.writing import RecordingWriter
 from livefit.sources.files import read_recording
 from livefit.wire.codec import encode
 from tests.recording.recorded_examples import add, description, frames_of, messages_of, write

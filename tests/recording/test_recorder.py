@@ -32,7 +32,7 @@ class Desk:
         self.free = free
         self.writer = RecordingWriter(directory, "ride")
         self.run = RecordingRun(
-            self.writer, {"protocol": "1"}, keep_free=1000, free=lambda _: self.free,
+            self.writer, {"protocol": "1"}, keep_free=1000, free=lambda: self.free,
             clock=self.clock, epoch_ns=lambda: EPOCH_NS,
         )  # fmt: skip
 

@@ -23,5 +23,5 @@ def test_what_was_written_is_read_back_and_nothing_else(kind: str) -> None:
     try:
         frames = fail_once(kind, np.random.default_rng([11, KINDS.index(kind)]))
     except PermissionError as error:
-        pytest.skip(f"a small disk cannot be mounted here: {error}")
-    assert frames > 0 or kind == "removed"
+        pytest.skip(f"that cannot be had here: {error}")
+    assert frames > 0 or kind in ("removed", "no place")
