@@ -25,6 +25,7 @@ from livefit.definitions.models import (
     free_crank_event,
 )
 from livefit.definitions.preferred import default_rows
+from livefit.definitions.replacing import Placements, PlacementSpread
 from livefit.definitions.studio import Studio
 
 __all__ = [
@@ -42,6 +43,8 @@ __all__ = [
     "MarkerSet",
     "Measure",
     "MeasureKind",
+    "PlacementSpread",
+    "Placements",
     "Pointer",
     "Question",
     "Screen",
