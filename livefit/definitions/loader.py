@@ -57,10 +57,10 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
 
     In ``events.toml``, ``measures.toml``, ``adjustments.toml``, ``screens.toml``,
     ``touch_points.toml``, ``questions.toml``, ``set_up.toml`` and ``replacing.toml`` each table is
-    one definition and its heading the name; in ``markers``, ``bands`` and ``pointers`` each file is one, named like
-    the file. A definition of the fitter's own replaces the shipped one of the same name as a
-    whole, in its place; any other is added at the end. Of ``studio.toml`` each key replaces the
-    shipped one.
+    one definition and its heading the name; in ``markers``, ``bands`` and ``pointers`` each file
+    is one, named like the file. A definition of the fitter's own replaces the shipped one of the
+    same name as a whole, in its place; any other is added at the end. Of ``studio.toml`` each key
+    replaces the shipped one.
 
     Parameters
     ----------

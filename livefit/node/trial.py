@@ -178,6 +178,10 @@ class Trial:
         """Sides that the trial has rows of."""
         return {plan.side for plan in self._sides}
 
+    def misses(self, seen: set[str]) -> bool:
+        """Whether a stream sees one side, and this trial so far the other."""
+        return len(seen) == 1 and seen < {"L", "R"} and bool((self.sides - seen) & {"L", "R"})
+
     @property
     def holds(self) -> int:
         """Strokes that the window can hold, at the present cadence."""

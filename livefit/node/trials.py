@@ -62,6 +62,7 @@ class Trials:
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
         self._baseline_pose: MeanPose | None = None
+        self._segments = SegmentWatch(())
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
@@ -80,7 +81,9 @@ class Trials:
         if kernel is None or intake is None:
             return
         seen = {plan.side for plan in kernel.plan.sides if plan.groups()}
-        other = earlier if earlier is not None and _one_side_more(earlier.sides, seen) else None
+        other = earlier if earlier is not None and earlier.misses(seen) else None
+        if other is None and not self.settings.markers_stayed:
+            self.comparing.placement += 1
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
         self._earlier = [None for _ in self.fit.marks]
         self.history = self.history.only(self._trial.sides - seen)
@@ -89,8 +92,13 @@ class Trials:
     def _begin_trial(
         self, kernel: Kernel, mark_before: int, *, changed: bool = False, other: Trial | None = None
     ) -> None:
-        """Begin an empty trial; the strokes under way belong to what was before."""
+        """Begin an empty trial; the strokes under way belong to what was before.
+
+        Where a marker had moved it is put back now, so that the markers are put on anew.
+        """
         self.settle()
+        if changed and self._segments.problem() is not None:
+            self.comparing.placement += 1
         self.comparing.begin_again()
         moment, newest = kernel.moment(), kernel.newest()
         after = {}
@@ -219,7 +227,7 @@ class Trials:
         if self._kernel:
             self.settle()
             self._baseline_cycles = self._trial.cycles()
-            self.comparing.baseline = self._trial.strokes.copy()
+            self.comparing.keep_baseline(self._trial.strokes)
             self.beside.keep_baseline()
             self._compare_with(mean_pose_message(self._node, self._kernel, self._trial))
         return count
@@ -264,10 +272,10 @@ class Trials:
         if self._kernel:
             self.settle()
             self._earlier.append(self._trial)
-            self.comparing.past.append(self._trial.strokes)
+            self.comparing.keep(self._trial.strokes)
             self._begin_trial(self._kernel, self._trial.mark, changed=True)
         else:
-            self.comparing.past.append(self.comparing.nothing())
+            self.comparing.keep(None)
         self.beside.mark()
         self.look_again()
         return mark
@@ -305,7 +313,7 @@ class Trials:
         late.mark, late.since = mark.number, mark.t
         self.history.mark_since(mark.number, after)
         self._earlier.append(early)
-        self.comparing.past.append(early.strokes)
+        self.comparing.keep(early.strokes)
         self._trial = late
         self.comparing.begin_again()
         self.beside.mark()
@@ -382,8 +390,3 @@ class Trials:
     def _judge_anew(self) -> None:
         if self._kernel:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
-
-
-def _one_side_more(before: set[str], now: set[str]) -> bool:
-    """Whether a stream sees one side, and the trial before it the other."""
-    return len(now) == 1 and now < {"L", "R"} and bool((before - now) & {"L", "R"})
