@@ -8,10 +8,11 @@ strokes are taken as independent there: too much left in misleads nobody.
 The variance of k means has k - 1 degrees of freedom, and its interval is that of chi squared; with
 the strokes' part taken off both ends it is that of the placements (Williams JS (1962) A confidence
 interval for variance components. Biometrika 49:278-281, the strokes' part taken as known). Left
-and right are pooled. As both sides may move together, when the rider sits otherwise, their two
-variances are not independent: that of normal values correlated by r have the correlation r², which
-leaves 2 (k - 1) / (1 + r²) degrees of freedom. What is left after the strokes' part was taken off
-has those times the square of its share (Satterthwaite FE (1946) Biometrics Bulletin 2:110-114).
+and right are taken as alike and pooled. As both may move together, when the rider sits otherwise,
+their two variances are not independent: those of normal values correlated by r are correlated by
+r², which leaves 2 (k - 1) / (1 + r²) degrees of freedom. What is left once the strokes' part was
+taken off has those times the square of its share (Satterthwaite FE (1946) Biometrics Bulletin
+2:110-114).
 """
 
 from __future__ import annotations
@@ -87,15 +88,15 @@ def spread_between(sides: Mapping[str, Mapping[int, TrialMean]]) -> Spread | Non
     if not used:
         return None
     variance = {side: _variance(own) for side, own in used.items()}
-    strokes = {side: np.mean([m.sd**2 / m.n for m in own.values()]) for side, own in used.items()}
+    strokes = {side: _by_strokes(own) for side, own in used.items()}
     each = {side: len(own) - 1.0 for side, own in used.items()}
     both = sum(each.values())
     pooled = sum(each[side] * variance[side] for side in used) / both
-    by_strokes = float(sum(each[side] * strokes[side] for side in used) / both)
-    apart = sum(
-        _shared(used[a], used[b]) * variance[a] * variance[b] for a, b in product(used, repeat=2)
+    by_strokes = sum(each[side] * strokes[side] for side in used) / both
+    freedom = both**2 / sum(
+        each[one] if one == other else _shared(used[one], used[other])
+        for one, other in product(used, repeat=2)
     )
-    freedom = float((both * pooled) ** 2 / apart) if apart > 0 else both
     left = max(pooled - by_strokes, 0.0)
     ends = freedom * pooled / chdtri(freedom, np.array([LEVEL / 2, 1 - LEVEL / 2])) - by_strokes
     low, high = np.sqrt(np.maximum(ends, 0.0)).tolist()
@@ -152,6 +153,11 @@ def with_markers_anew(
 
 def _variance(means: Mapping[int, TrialMean]) -> float:
     return float(np.var([each.mean for each in means.values()], ddof=1))
+
+
+def _by_strokes(means: Mapping[int, TrialMean]) -> float:
+    """What independent strokes bring to the variance of these means."""
+    return float(np.mean([each.sd**2 / each.n for each in means.values()]))
 
 
 def _shared(one: Mapping[int, TrialMean], other: Mapping[int, TrialMean]) -> float:

@@ -140,7 +140,7 @@ def change_words(
     way = _way(measure, event_kind, change.by)
     amount = _amount(change.low, change.high, measure)
     if judged.told:
-        sentence = (TRAVELS if event_kind == "range" else TOLD) + _unmeasured(markers)
+        sentence = TRAVELS if event_kind == "range" else TOLD
         return sentence.format(what=what, amount=amount, way=way)
     alone = change.low > 0 or change.high < 0
     return (AMONG_OTHERS if alone else HIDDEN).format(
@@ -148,16 +148,12 @@ def change_words(
     ) + _placed(markers, measure.unit)
 
 
-def _unmeasured(markers: Markers) -> str:
-    return NOT_COUNTED if markers.anew and markers.other is None else ""
-
-
 def _placed(markers: Markers, unit: str) -> str:
     """What a change that cannot be told has to do with putting the markers on anew."""
-    if markers.other is None:
-        return _unmeasured(markers)
     if markers.anew:
-        return COUNTED
+        return NOT_COUNTED if markers.other is None else COUNTED
+    if markers.other is None:
+        return ""
     return IF_ANEW.format(smallest=_tenths_up(markers.other.smallest, unit))
 
 

@@ -79,6 +79,14 @@ def process(
     seconds: common.Seconds = None,
     markers: common.MarkerSet = None,
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
+    stayed: Annotated[
+        bool,
+        typer.Option(
+            "--markers-stayed/--markers-moved",
+            help="Whether a new stream finds the rider's markers as they were, or put on anew: "
+            "what changed across it then counts that, where livefit replacing has measured it.",
+        ),
+    ] = False,
     definitions: common.DefinitionsDir = None,
     frames: common.FramesAt = common.FRAMES,
     results: common.ResultsAt = common.RESULTS,
@@ -92,6 +100,7 @@ def process(
         discipline=discipline,
         seat_tube_deg=seat_tube,
         marker_set=markers,
+        markers_stayed=stayed,
     )
     known = common.read_definitions(definitions)
     run_node(known, settings, NodeEndpoints(frames, results, control), common.stop_on_signals())

@@ -52,6 +52,11 @@ def shipped_dir() -> Path:
     )
 
 
+def own_dir(user_dir: Path | None = None) -> Path:
+    """Return the fitter's own directory: the one given, or that of the operating system."""
+    return user_config_path("livefit") if user_dir is None else user_dir
+
+
 def load_definitions(user_dir: Path | None = None) -> Definitions:
     """Read the shipped definitions and, over them, the fitter's own.
 
@@ -74,7 +79,7 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         One line for each fault found, with the file, the key, what was expected and what was
         found.
     """
-    own = user_config_path("livefit") if user_dir is None else user_dir
+    own = own_dir(user_dir)
     if user_dir is not None and not own.is_dir():
         raise DefinitionError(
             f"expected a directory of definitions, found none at {own}. "
