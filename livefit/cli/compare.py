@@ -15,11 +15,12 @@ from rich.table import Table
 from livefit.analysis.comparison import ComparedRow, Comparison, compare, comparison_document
 from livefit.analysis.comparison_picture import save
 from livefit.analysis.document import plain
+from livefit.change.placed import STAYED_MM, farthest_off
 from livefit.cli import common
-from livefit.cli.trial_files import TrialFiles
+from livefit.cli.trial_files import NamedTrial, TrialFiles
 from livefit.definitions import Definitions, Placements
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
-from livefit.view.words import UNIT_WORD
+from livefit.view.words import SIDE_WORD, UNIT_WORD
 
 FORMAT = 1
 
@@ -42,7 +43,8 @@ def compare_trials(
         typer.Option(
             "--markers-stayed/--markers-moved",
             help="Whether the rider's markers stayed on from one trial to the other, or were put "
-            "on anew. By default: stayed within one recording, put on anew between two.",
+            "on anew. By default they stay within one recording; between two the distances "
+            "between them tell.",
         ),
     ] = None,
     picture: Annotated[Path | None, typer.Option(help="Draw the differences: a PNG file.")] = None,
@@ -60,8 +62,7 @@ def compare_trials(
     texts = [before, now] if now is not None else [f"{before}#{k}" for k in trials or ()]
     files = TrialFiles(known, markers, seat_tube)
     first, second = (files.find(text) for text in texts)
-    one = first.path.resolve() == second.path.resolve()
-    anew = not (one if stayed is None else stayed)
+    anew, why = _markers(first, second, stayed)
     found = compare(first.trial.strokes, second.trial.strokes, known, pairs, anew=anew)
     names = (first.name, second.name)
     if not found.rows:
@@ -69,12 +70,11 @@ def compare_trials(
     if picture is not None:
         save(found, known, names, picture)
     if as_json:
-        document = {"format": FORMAT, "before": names[0], "now": names[1]}
+        document = {"format": FORMAT, "before": names[0], "now": names[1], "markers_why": why}
         typer.echo(json.dumps(plain(document | comparison_document(found)), indent=1))
     else:
         console = Console()
         _print(console, found, names, known)
-        why = _why(stayed, one=one)
         console.print(f"Markers: {_assumed(found, why, known)}", highlight=False)
         console.print(common.CAUTION, style="dim")
 
@@ -110,13 +110,21 @@ def _print(console: Console, found: Comparison, names: tuple[str, str], known: D
         console.print(f"Not everywhere allowed for cadence: {reason}.")
 
 
-def _why(stayed: bool | None, *, one: bool) -> str:
-    """Why the markers are taken to have stayed on, or not."""
+def _markers(first: NamedTrial, second: NamedTrial, stayed: bool | None) -> tuple[bool, str]:
+    """Whether the markers are taken to have been put on anew, and why."""
     if stayed is not None:
-        return "as you said"
-    if one:
-        return "as within one recording; --markers-moved if they were put on anew"
-    return "as two recordings do not say; --markers-stayed if they stayed on"
+        return not stayed, "as you said"
+    if first.path.resolve() == second.path.resolve():
+        return False, "as within one recording; --markers-moved if they were put on anew"
+    farthest = farthest_off(first.lengths, second.lengths)
+    if farthest is None:
+        return True, "as these recordings do not tell; --markers-stayed if they stayed on"
+    (side, segment), by = farthest
+    told = f"the distances between them agree within {abs(by):.1f} mm"
+    if abs(by) <= STAYED_MM:
+        return False, f"as {told}; --markers-moved if they were put on anew"
+    told = f"{SIDE_WORD[side].lower()}, {segment}, {abs(by):.0f} mm {'more' if by > 0 else 'less'}"
+    return True, f"as they lie otherwise ({told}); --markers-stayed if they stayed on"
 
 
 def _assumed(found: Comparison, why: str, known: Definitions) -> str:

@@ -80,13 +80,14 @@ def process(
     markers: common.MarkerSet = None,
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
     stayed: Annotated[
-        bool,
+        bool | None,
         typer.Option(
             "--markers-stayed/--markers-moved",
             help="Whether a new stream finds the rider's markers as they were, or put on anew: "
-            "what changed across it then counts that, where livefit replacing has measured it.",
+            "what changed across it then counts that, where livefit replacing has measured it. "
+            "By default the distances between the markers tell.",
         ),
-    ] = False,
+    ] = None,
     definitions: common.DefinitionsDir = None,
     frames: common.FramesAt = common.FRAMES,
     results: common.ResultsAt = common.RESULTS,

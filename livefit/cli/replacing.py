@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
+from itertools import combinations
 from typing import Annotated
 
 import typer
@@ -15,6 +16,7 @@ from rich.table import Table
 
 from livefit.analysis.placements import placements_of, replacing_toml, trial_means
 from livefit.change.correlated import FEWEST
+from livefit.change.placed import STAYED_MM, Segment, farthest_off
 from livefit.change.replacing import Spot, Spread, TrialMean, spreads_between
 from livefit.change.trials import CADENCE, Key
 from livefit.cli import common
@@ -43,6 +45,7 @@ class _Placed:
 
     name: str
     means: Mapping[Key, TrialMean]
+    lengths: Mapping[Segment, float] = field(default_factory=dict)
 
     @property
     def cadence_rpm(self) -> float:
@@ -130,7 +133,7 @@ def _of_files(files: Sequence[str], read: TrialFiles) -> list[_Placed]:
     for k, place in enumerate(places):
         if place in places[:k]:
             raise ValueError(f"{found[k].name} is given twice: {EXPECTED}")
-    return [_Placed(each.name, trial_means(each.trial.strokes)) for each in found]
+    return [_Placed(each.name, trial_means(each.trial.strokes), each.lengths) for each in found]
 
 
 def _of_session(
@@ -180,6 +183,13 @@ def _print(
 ) -> None:
     for each in placed:
         console.print(escape(_ridden(each)), highlight=False)
+    for one, other in combinations(placed, 2):
+        farthest = farthest_off(one.lengths, other.lengths)
+        if farthest is not None and abs(farthest[1]) <= STAYED_MM:
+            console.print(
+                f"The markers lie alike in {escape(one.name)} and {escape(other.name)}, within "
+                f"{abs(farthest[1]):.1f} mm: were they taken off in between?", style="yellow",
+            )  # fmt: skip
     speeds = [each.cadence_rpm for each in placed if not math.isnan(each.cadence_rpm)]
     if speeds and max(speeds) - min(speeds) > ALIKE_RPM:
         console.print(

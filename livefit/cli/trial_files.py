@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from livefit.analysis import analyse
 from livefit.analysis.comparison import Trial, recorded_marks, trials_of
-from livefit.definitions import Definitions
+from livefit.change.placed import Segment, segment_lengths
+from livefit.definitions import Definitions, canonical_labels
 from livefit.sources.files import read_recording
 
 
 @dataclass(frozen=True)
 class NamedTrial:
-    """A trial, what it is called, and the file that it is in."""
+    """A trial, what it is called, the file that it is in, and lengths between its markers, mm."""
 
     name: str
     path: Path
     trial: Trial
+    lengths: Mapping[Segment, float]
 
 
 class TrialFiles:
@@ -35,7 +38,7 @@ class TrialFiles:
         self._known = known
         self._marker_set = marker_set
         self._seat_tube_deg = seat_tube_deg
-        self._read: dict[Path, list[Trial]] = {}
+        self._read: dict[Path, tuple[list[Trial], Mapping[Segment, float]]] = {}
 
     def find(self, text: str) -> NamedTrial:
         """The trial that FILE or FILE#NUMBER names; a file without a number is one trial.
@@ -48,19 +51,19 @@ class TrialFiles:
         name, mark, number = text.rpartition("#")
         numbered = bool(mark) and number.isdecimal()
         path = Path(name if numbered else text)
-        there = self._trials(path)
+        there, lengths = self._trials(path)
         if not numbered:
             if len(there) > 1:
                 raise ValueError(
                     f"{path}: has {len(there)} trials, 0 to {len(there) - 1}: say which, "
                     f"{path.name}#0 for one"
                 )
-            return NamedTrial(path.name, path, there[0])
+            return NamedTrial(path.name, path, there[0], lengths)
         if int(number) >= len(there):
             raise ValueError(f"{path}: has the trials 0 to {len(there) - 1}, got {number}")
-        return NamedTrial(f"{path.name}#{number}", path, there[int(number)])
+        return NamedTrial(f"{path.name}#{number}", path, there[int(number)], lengths)
 
-    def _trials(self, path: Path) -> list[Trial]:
+    def _trials(self, path: Path) -> tuple[list[Trial], Mapping[Segment, float]]:
         if path not in self._read:
             recording = read_recording(path)
             found = analyse(
@@ -69,5 +72,9 @@ class TrialFiles:
                 marker_set=self._marker_set or recording.marker_set,
                 seat_tube_deg=self._seat_tube_deg,
             )  # fmt: skip
-            self._read[path] = trials_of(found.strokes, recorded_marks(path))
+            labels = canonical_labels(recording.info.labels, found.marker_set)
+            self._read[path] = (
+                trials_of(found.strokes, recorded_marks(path)),
+                segment_lengths(labels, recording.block.positions),
+            )
         return self._read[path]

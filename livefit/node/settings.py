@@ -30,8 +30,8 @@ class Settings:
     axis
         The crank axis as measured on the bicycle, if it was.
     markers_stayed
-        Whether a new stream finds the markers as they were on the rider; else nobody knows, and
-        they are taken to have been put on anew.
+        Whether a new stream finds the markers as they were on the rider, or put on anew; None:
+        the lengths between them tell.
     marker_set
         Name of the marker set; None = the one that fits the stream's labels best.
     """
@@ -42,7 +42,7 @@ class Settings:
     marker_set: str | None = None
     axis: KnownAxis | None = None
     holds_within: Mapping[str, float] = field(default_factory=lambda: HOLDS_WITHIN)
-    markers_stayed: bool = False
+    markers_stayed: bool | None = None
 
     def __post_init__(self) -> None:
         check_seat_tube(self.seat_tube_deg)

@@ -18,7 +18,7 @@ from livefit.node.comparing import Comparing
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
-from livefit.node.segments import SegmentWatch
+from livefit.node.placements import Placements
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
 from livefit.node.trial import CycleMean, Trial
@@ -62,7 +62,7 @@ class Trials:
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
         self._baseline_pose: MeanPose | None = None
-        self._segments = SegmentWatch(())
+        self._markers = Placements(settings.markers_stayed)
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
@@ -82,8 +82,7 @@ class Trials:
             return
         seen = {plan.side for plan in kernel.plan.sides if plan.groups()}
         other = earlier if earlier is not None and earlier.misses(seen) else None
-        if other is None and not self.settings.markers_stayed:
-            self.comparing.placement += 1
+        self._markers.begin_stream(kernel.labels, other_side=other is not None)
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
         self._earlier = [None for _ in self.fit.marks]
         self.history = self.history.only(self._trial.sides - seen)
@@ -92,13 +91,11 @@ class Trials:
     def _begin_trial(
         self, kernel: Kernel, mark_before: int, *, changed: bool = False, other: Trial | None = None
     ) -> None:
-        """Begin an empty trial; the strokes under way belong to what was before.
-
-        Where a marker had moved it is put back now, so that the markers are put on anew.
-        """
+        """Begin an empty trial; the strokes under way belong to what was before."""
         self.settle()
-        if changed and self._segments.problem() is not None:
-            self.comparing.placement += 1
+        if changed:
+            self._markers.begin_again(kernel.labels)
+        self.comparing.placement = self._markers.number
         self.comparing.begin_again()
         moment, newest = kernel.moment(), kernel.newest()
         after = {}
@@ -107,7 +104,6 @@ class Trials:
                 side.side: int(np.floor((moment.crank + side.lead) / TURN))
                 for side in kernel.plan.sides
             }
-        self._segments = SegmentWatch(kernel.labels)
         self._trial = Trial(
             kernel.plan.sides,
             self._definitions.measures,
@@ -138,8 +134,8 @@ class Trials:
             return
         self.history.add(values, node=self._node, mark_of=self._trial.mark_of)
         cycles, poses = self._kernel.take_cycles(), self._kernel.take_poses()
-        for pose in poses:
-            self._segments.take(pose.first, pose.positions)
+        self._markers.take(poses)
+        self.comparing.placement = self._markers.number
         self._trial.add_curves(cycles, poses)
         self._cycles_due |= bool(cycles)
         early = self._trial.settle([*values, *self.beside.loads(values)])
@@ -172,7 +168,7 @@ class Trials:
 
     def warnings(self) -> list[str]:
         """What the fitter should know of the markers, in words."""
-        moved = self._segments.problem() if self._kernel else None
+        moved = self._markers.problem() if self._kernel else None
         if moved is None:
             return []
         return [f"{moved}: look at it, and restart the averages once it is right"]
