@@ -30,8 +30,11 @@ def draw(found: Comparison, definitions: Definitions, names: tuple[str, str]) ->
     image = Image.new("RGB", (WIDTH, _TOP + _ROW * len(rows) + _FOOT), PAPER)
     pen = ImageDraw.Draw(image)
     _text(pen, _RIGHT, 30, f"{names[1]} less {names[0]}", _TITLE, INK)
-    _text(pen, _RIGHT, 78, "Difference of the means with its 95 % interval; dark: told from "
-          "chance among the rows; grey: may be chance" + _markers(found), _SMALL, QUIET)  # fmt: skip
+    explained = (
+        "Difference of the means with its 95 % interval; dark: told from chance among the rows; "
+        f"grey: may be chance{_markers(found)}"
+    )
+    _text(pen, _RIGHT, 78, explained, _SMALL, QUIET)
     left, right = _LEFT, WIDTH - _RIGHT - _NUMBERS
     middle = (left + right) / 2
     bottom = _TOP + _ROW * len(rows)

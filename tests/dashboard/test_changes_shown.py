@@ -81,11 +81,11 @@ def test_the_selected_row_is_put_into_words(model: TableModel) -> None:
 
 def test_markers_put_on_anew_have_a_sentence_of_their_own(model: TableModel) -> None:
     for anew, markers, sentence in (
-        ([2.94, 3.31], "stayed", " Were the markers put on anew, under 3.3° would be unsure."),
-        ([2.94, None], "stayed", " Were the markers put on anew, under 2.9° would be unsure."),
+        ([2.94, 3.31], "stayed", " Markers anew: under 3.3°."),
+        ([2.94, None], "stayed", " Markers anew: under 2.9°."),
         ([None, None], "stayed", ""),
-        ([2.94, 3.31], "anew", " The markers put on anew are counted."),
-        ([None, None], "anew", " That the markers were put on anew is not counted."),
+        ([2.94, 3.31], "anew", " Markers anew: counted."),
+        ([None, None], "anew", " Markers anew: not counted."),
     ):
         rows = [
             make_change(*KNEE, side, mark=make_against(-0.6, 0.84, "hidden", smallest=1.24,
