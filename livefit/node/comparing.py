@@ -46,6 +46,15 @@ class Earlier(NamedTuple):
     placement: int
 
 
+class _Difference(NamedTuple):
+    """Two means and their difference, had the markers stayed on, and had they not."""
+
+    before: StrokeMean
+    now: StrokeMean
+    stayed: Change
+    anew: Change
+
+
 class _Compared(NamedTuple):
     """What became of the rows, had the markers stayed on, and had they been put on anew."""
 
@@ -90,7 +99,7 @@ class Comparing:
         self._asked = False
         self._part = 0
         self._made: dict[Key, tuple[Settled, ChangeRow]] = {}
-        self._kept: dict[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]] = {}
+        self._kept: dict[tuple[int, Key], _Difference] = {}
         self.past: list[Earlier] = []
         self.baseline: Earlier | None = None
         self.placement = 0
@@ -105,10 +114,12 @@ class Comparing:
     def keep_baseline(self, trial: TrialStrokes) -> None:
         """Compare with this trial as it is now."""
         self.baseline = Earlier(trial.copy(), self.placement)
+        self._kept.clear()
 
     def begin_again(self) -> None:
         """The present trial is another than before: watch its rows anew."""
         self._due.clear()
+        self._kept.clear()
         self.offers.restart()
 
     def ask(self, trial: TrialStrokes, fit: Fit) -> None:
@@ -132,9 +143,11 @@ class Comparing:
 
     def _look(self, key: Key, trial: TrialStrokes) -> None:
         trial.settled(key)
-        for each in (self.baseline, *self.past[-2:]):
+        for each in (self.baseline, *self.past[-1:]):
             if each is not None:
-                each.strokes.settled(key)
+                self._difference(key, each, trial)
+        for each in self.past[-2:-1]:
+            each.strokes.settled(key)
         if (key[0], key[2]) not in (CADENCE, LOAD):
             self.offers.look(key, trial)
 
@@ -149,10 +162,9 @@ class Comparing:
     def _told(self, trial: TrialStrokes, fit: Fit) -> Changes:
         rows, loads = self._keys(trial, fit)
         keys = [*rows, *loads]
-        kept, self._kept = self._kept, {}
-        baseline = self._differences(self.baseline, trial, keys, kept)
+        baseline = self._differences(self.baseline, trial, keys)
         before = self.past[-1] if self.past else None
-        mark = self._differences(before, trial, keys, kept)
+        mark = self._differences(before, trial, keys)
         there, back = self._undone(trial, keys) if self._taken_back(fit) else ({}, {})
         made = [
             self._row(key, trial.settled(key), trial).model_copy(
@@ -175,26 +187,28 @@ class Comparing:
             offers=[self._offered(offer) for offer in self.offers.open],
         )
 
+    def _difference(self, key: Key, before: Earlier, trial: TrialStrokes) -> _Difference:
+        """What became of a row; kept while the means are the same."""
+        place = id(before.strokes), key
+        means = before.strokes.mean(key), trial.mean(key)
+        found = self._kept.get(place)
+        if found is None or found.before is not means[0] or found.now is not means[1]:
+            stayed = difference(*means)
+            anew = with_markers_anew({key: stayed}, self._replacing)[key]
+            found = self._kept[place] = _Difference(*means, stayed, anew)
+        return found
+
     def _differences(
-        self,
-        before: Earlier | None,
-        trial: TrialStrokes,
-        keys: Sequence[Key],
-        kept: Mapping[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]],
+        self, before: Earlier | None, trial: TrialStrokes, keys: Sequence[Key]
     ) -> _Compared:
-        """What became of the rows; differences of means that are still the same are kept."""
+        """What became of the rows, judged together."""
         if before is None:
             return _NOTHING
-        changes = {}
-        for key in keys:
-            means = before.strokes.mean(key), trial.mean(key)
-            pair = id(means[0]), id(means[1])
-            found = kept.get(pair) or self._kept.get(pair) or (*means, difference(*means))
-            self._kept[pair], changes[key] = found, found[2]
-        stayed = judged_by_row(changes)
+        found = {key: self._difference(key, before, trial) for key in keys}
+        stayed = judged_by_row({key: each.stayed for key, each in found.items()})
         if not self._replacing:
             return _Compared(stayed, stayed)
-        return _Compared(stayed, judged_by_row(with_markers_anew(changes, self._replacing)))
+        return _Compared(stayed, judged_by_row({key: each.anew for key, each in found.items()}))
 
     def _taken_back(self, fit: Fit) -> bool:
         """Whether the latest mark undoes the one before, with the markers left on all the while."""
