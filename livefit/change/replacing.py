@@ -5,14 +5,16 @@ effects: Searle SR, Casella G, McCulloch CE (1992) Variance Components, ch. 3, f
 variance of the trials' means, less what their strokes bring to it, is that between placements. The
 strokes are taken as independent there: too much left in misleads nobody.
 
-The variance of k means has k - 1 degrees of freedom, and its interval is that of chi squared; with
-the strokes' part taken off both ends it is that of the placements (Williams JS (1962) A confidence
-interval for variance components. Biometrika 49:278-281, the strokes' part taken as known). Left
-and right are taken as alike and pooled. As both may move together, when the rider sits otherwise,
-their two variances are not independent: those of normal values correlated by r are correlated by
-r², which leaves 2 (k - 1) / (1 + r²) degrees of freedom. What is left once the strokes' part was
-taken off has those times the square of its share (Satterthwaite FE (1946) Biometrics Bulletin
-2:110-114).
+The variance of k means has k - 1 degrees of freedom and is chi squared, very nearly so too where
+the trials are not equally long; its interval, with the strokes' part taken off both ends, is that
+of the placements (Thomas JD, Hultquist RA (1978) Interval estimation for the unbalanced case of the
+one-way random effects model. Ann Stat 6:582-587; the strokes' part is taken as known).
+
+Left and right are taken as alike and pooled. As both may move together, when the rider sits
+otherwise, their two variances are not independent: those of normal values correlated by r are
+correlated by r², which leaves 2 (k - 1) / (1 + r²) degrees of freedom. What is left once the
+strokes' part was taken off has those times the square of its share (Satterthwaite FE (1946)
+Biometrics Bulletin 2:110-114).
 """
 
 from __future__ import annotations

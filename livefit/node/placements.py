@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from livefit.change.placed import STAYED_MM, Segment, farthest_off
 from livefit.kernel.cycles import GridPoses
 from livefit.node.segments import SegmentWatch
 
 
-class Placements:
+class PlacementWatch:
     """Counts the placements of the markers on the rider.
 
     Within a stream they stay on, unless a marker was seen to move: then the averages are begun
@@ -33,11 +33,11 @@ class Placements:
         self._stayed = stayed
         self._watch = SegmentWatch(())
         self._lengths: dict[Segment, float] = {}
-        self._unknown = self._other_side = False
+        self._learned = self._unknown = self._other_side = False
 
     def begin_stream(self, labels: Sequence[str], *, other_side: bool) -> None:
         """A new stream begins; `other_side`: of the same trial, as when the bicycle was turned."""
-        self._watch = SegmentWatch(labels)
+        self._watch, self._learned = SegmentWatch(labels), False
         self._other_side = other_side
         if self._stayed is False and not other_side:
             self.number += 1
@@ -47,19 +47,25 @@ class Placements:
         """The averages begin anew within the stream."""
         if self._watch.problem() is not None:
             self.number += 1
-        self._watch = SegmentWatch(labels)
+        self._watch, self._learned = SegmentWatch(labels), False
 
     def take(self, poses: Iterable[GridPoses]) -> None:
         """Take poses of half turns."""
         for pose in poses:
             self._watch.take(pose.first, pose.positions)
-        lengths = self._watch.lengths()
-        if self._unknown and lengths:
+        if not self._learned:
+            self._learn(self._watch.lengths())
+
+    def _learn(self, lengths: Mapping[Segment, float]) -> None:
+        """Take the lengths of the first turns, once they have been ridden."""
+        if not lengths:
+            return
+        if self._unknown:
             farthest = farthest_off(self._lengths, lengths)
             stays = self._other_side if farthest is None else abs(farthest[1]) <= STAYED_MM
             self.number += not stays
-            self._unknown = False
         self._lengths |= lengths
+        self._learned, self._unknown = True, False
 
     def problem(self) -> str | None:
         """Which marker moved and what tells so, in plain words; None: none did."""

@@ -18,7 +18,7 @@ from livefit.node.comparing import Comparing
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
-from livefit.node.placements import Placements
+from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
 from livefit.node.trial import CycleMean, Trial
@@ -62,7 +62,7 @@ class Trials:
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
         self._baseline_pose: MeanPose | None = None
-        self._markers = Placements(settings.markers_stayed)
+        self._markers = PlacementWatch(settings.markers_stayed)
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()

@@ -54,6 +54,15 @@ def test_the_spread_is_that_of_an_analysis_of_variance() -> None:
     assert found.smallest == pytest.approx(half)
 
 
+def test_a_worked_example_comes_out() -> None:
+    """Of `ci.random.anova` in the manual of the R package statpsych: between SD 8.585948."""
+    means, sds = (56.1, 51.2, 60.3, 68.2, 48.9, 70.5), (9.45, 8.79, 9.71, 8.90, 8.31, 9.75)
+    trials = {k: TrialMean(*pair, 20) for k, pair in enumerate(zip(means, sds, strict=True))}
+    found = spread_between({"R": trials})
+    assert found is not None
+    assert found.sd == pytest.approx(8.585948, abs=5e-7)
+
+
 @pytest.mark.parametrize("sd", [0.5, 2.0])
 def test_the_interval_of_the_spread_holds_it_19_times_in_20(sd: float) -> None:
     """Of 2,000 fitters; give or take three standard errors."""
