@@ -123,7 +123,7 @@ def _markers(first: NamedTrial, second: NamedTrial, stayed: bool | None) -> tupl
     told = f"the distances between them agree within {abs(by):.1f} mm"
     if abs(by) <= STAYED_MM:
         return False, f"as {told}; --markers-moved if they were put on anew"
-    told = f"{SIDE_WORD[side].lower()}, {segment}, {abs(by):.0f} mm {'more' if by > 0 else 'less'}"
+    told = f"{SIDE_WORD[side]}, {segment}, {abs(by):.0f} mm {'more' if by > 0 else 'less'}"
     return True, f"as they lie otherwise ({told}); --markers-stayed if they stayed on"
 
 

@@ -97,6 +97,7 @@ def replacing(
     known = common.read_definitions(definitions)
     if bool(files) == (session is not None):
         raise ValueError(f"give recordings, or --session ID: {EXPECTED}")
+    when = day(on) or date.today()
     target = own_dir(definitions) / REPLACING
     if write and not overwrite and target.exists():
         raise ValueError(
@@ -119,20 +120,24 @@ def replacing(
     _print(console, placed, spreads, known, every=every)
     if write:
         who = known.studio.fitter if fitter is None else fitter
-        found = placements_of(spreads, known, day(on) or date.today(), who)
+        found = placements_of(spreads, known, when, who)
         make_private_directory(target.parent)
         write_private(target, replacing_toml(found, spreads))
         rows = sum(len(one.at) for one in found)
-        console.print(f"Written: {rows} rows of {len(found)} measures, {target}", highlight=False)
+        told = f"Written: {rows} rows of {len(found)} measures, {target}"
+        console.print(escape(told), highlight=False)
     console.print(common.CAUTION, style="dim")
 
 
 def _of_files(files: Sequence[str], read: TrialFiles) -> list[_Placed]:
     found = [read.find(text) for text in files]
-    places = [(each.path.resolve(), each.trial.number) for each in found]
-    for k, place in enumerate(places):
-        if place in places[:k]:
-            raise ValueError(f"{found[k].name} is given twice: {EXPECTED}")
+    paths = [each.path.resolve() for each in found]
+    for k, path in enumerate(paths):
+        if path in paths[:k]:
+            raise ValueError(
+                f"{path.name} is given twice, and between two trials of one recording the bicycle "
+                f"was changed: {EXPECTED}, on the bicycle as it is"
+            )
     return [_Placed(each.name, trial_means(each.trial.strokes), each.lengths) for each in found]
 
 

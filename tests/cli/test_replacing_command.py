@@ -193,7 +193,8 @@ def test_what_cannot_be_measured_is_said(rides: list[Path], tmp_path: Path) -> N
     for arguments, said in (
         (names[:1], "expected 3 placements or more, each ridden after the markers were taken off "
          "and put on again, got 1"),
-        ([names[0], names[1], names[0]], "p0.mcap is given twice"),
+        ([names[0], names[1], f"{names[0]}#0"], "p0.mcap is given twice, and between two trials "
+         "of one recording the bicycle was changed: expected 3 placements or more"),
         ([names[0], names[1], short], "no row has 5 strokes or more in 3 of the trials: p0.mcap: "),
         ([*names[:3], "--session", "1234"], "give recordings, or --session ID"),
         ([], "give recordings, or --session ID"),
