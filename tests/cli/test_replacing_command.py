@@ -207,26 +207,23 @@ def test_what_cannot_be_measured_is_said(rides: list[Path], tmp_path: Path) -> N
         assert not (tmp_path / "replacing.toml").exists()
 
 
-def test_the_trials_of_a_session_do_as_well(rides: list[Path], tmp_path: Path) -> None:
+def test_the_trials_of_a_session_do_as_well(own: Path, rides: list[Path], tmp_path: Path) -> None:
     at = ["--store", str(tmp_path / "store")]
     status, out, _ = run("session", "new", "--rider", "Ada Sample", "--no-ask", *at)
     assert status == 0
     session = out.split()[-1]
     for ride in rides[:PLACEMENTS]:
         assert run("session", "gather", session, str(ride), *at)[0] == 0
-    own = ["--definitions", str(tmp_path)]
-    status, out, err = run("replacing", "--session", session, *at, *own)
+    into = ["--definitions", str(tmp_path)]
+    status, out, err = run("replacing", "--session", session, *at, *into)
     assert (status, err) == (0, "")
     assert "trial 3: " in out
-    straight = tmp_path / "straight"
-    straight.mkdir()
-    run("replacing", *map(str, rides[:PLACEMENTS]), "--definitions", str(straight))
-    ours, theirs = by_name(tmp_path), by_name(straight)
+    ours, theirs = by_name(tmp_path), by_name(own)
     assert ours["knee_flexion"].at["bdc"].sd == pytest.approx(
         theirs["knee_flexion"].at["bdc"].sd, abs=0.1
     )
     run("session", "add-adjustment", session, "saddle_height", "+5", "--trial", "2", *at)
-    asked = ["replacing", "--session", session, "--no-write", *at, *own]
+    asked = ["replacing", "--session", session, "--no-write", *at, *into]
     status, _, err = run(*asked)
     assert status == 2
     assert "before trial 2 the bicycle was changed, saddle height +5 mm: expected the bi" in err
