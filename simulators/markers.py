@@ -69,6 +69,48 @@ def landmarks(body: Body, bicycle: Bicycle, toe_out: float, joints: Joints) -> F
     return np.concatenate([flat, _on_bike(bicycle, joints.saddle)], axis=1)
 
 
+def displaced(joints: Joints, toe_out: float, offsets: FloatArray) -> FloatArray:
+    """How far the markers are off `landmarks`, (n, m, 3) mm in bike axes.
+
+    Parameters
+    ----------
+    offsets
+        (m, 3) mm by `LABELS`, fixed in the segment that carries the marker: on trunk and limbs
+        along it, at a right angle to it in its plane, and outward; on pelvis and shoe forward,
+        up and outward. Markers on the pedals and the bicycle stay.
+    """
+    leg, arm, pelvis = joints.leg, joints.arm, joints.pelvis
+    shank, thigh = leg.ankle - leg.knee, leg.knee - leg.hip
+    at_hip = np.repeat(np.moveaxis(pelvis, 2, 1)[:, None], 2, axis=1)
+    at_hip[:, :, 2] *= OUTWARD[:, None]
+    at_hip[..., 2] *= OUTWARD[:, None]
+    nowhere = np.zeros_like(leg.spindle)
+    shoe = [in_sole(nowhere, leg.along, leg.above, axis, toe_out)
+            for axis in ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))]  # fmt: skip
+    on_thigh, on_shank = _axes(thigh, leg.lateral), _axes(shank, leg.lateral)
+    on_shoe = np.stack(shoe, axis=2)
+    axes = [
+        _axes(leg.hip - arm.shoulder, np.array([0.0, 0.0, 1.0])),
+        _axes(arm.elbow - arm.shoulder, arm.lateral),
+        _axes(arm.wrist - arm.elbow, arm.lateral),
+        at_hip, at_hip, on_thigh, on_thigh, on_shank, on_shoe, on_shoe, on_shank, on_shoe,
+        np.zeros_like(on_shoe),
+    ]  # fmt: skip
+    own = offsets[: 2 * len(axes)].reshape(len(axes), 2, 3)
+    moved = np.stack([np.einsum("nsij,si->nsj", a, o) for a, o in zip(axes, own, strict=True)], 1)
+    moved[..., 2] *= OUTWARD
+    flat = moved.reshape(len(moved), 2 * len(axes), 3)
+    return np.concatenate([flat, np.zeros((len(flat), len(BIKE), 3))], axis=1)
+
+
+def _axes(along: FloatArray, lateral: FloatArray) -> FloatArray:
+    """Unit vectors (n, 2, 3, 3): along a segment, across it in its plane, and outward."""
+    across = np.cross(lateral, along)
+    axes = np.stack([along, across, np.cross(along, across)], axis=2)
+    unit: FloatArray = axes / np.sqrt((axes**2).sum(axis=-1))[..., None]
+    return unit
+
+
 def _on_pelvis(joints: Joints, place: FloatArray) -> FloatArray:
     """A landmark pair (n, 2, 3), third axis outward, fixed in the rolled and turned pelvis."""
     c, s = np.cos(_PELVIC_TILT), np.sin(_PELVIC_TILT)

@@ -6,11 +6,11 @@ import numpy as np
 
 from livefit.frames import Channel, FloatArray, MarkerBlock, StreamInfo, Up
 from simulators.chance import gaps, table
-from simulators.markers import BIKE, LABELS, LANDMARKS
+from simulators.markers import BIKE, LABELS, LANDMARKS, displaced
 from simulators.rider import RiderSimulation
 from simulators.settings import Sensor
 
-_NOISE, _JITTER, _DROPOUT, _BLANK, _LOST, _SKIN = range(10, 16)
+_NOISE, _JITTER, _DROPOUT, _BLANK, _LOST, _SKIN, _PLACEMENT = range(10, 17)
 """Streams of chance."""
 
 _MOST_JITTER = 0.45
@@ -66,6 +66,9 @@ def observe(
     phase = simulation.pedalling.phase(t)
     if sensor.soft_tissue_mm:
         positions = positions + sensor.soft_tissue_mm * _skin(seed, phase)
+    if sensor.placement_mm:
+        offsets = placement_offsets(sensor)
+        positions = positions + displaced(simulation.joints(t), simulation.toe_out, offsets)
     seen = columns(sensor)
     positions = _to_capture(positions[:, seen], sensor, simulation.heading.at(t))
     if sensor.noise_mm:
@@ -80,6 +83,13 @@ def observe(
     if sensor.crank_sensor:
         channels = np.degrees(phase)[:, None] % 360.0
     return MarkerBlock(numbers[kept], stamps[kept], positions[kept], channels[kept])
+
+
+def placement_offsets(sensor: Sensor) -> FloatArray:
+    """How far off its landmark each of `LABELS` is put on, (m, 3) mm, as `displaced` takes it."""
+    chance = table(sensor.placement_seed, _PLACEMENT, 0, len(LABELS), 3)
+    offsets: FloatArray = sensor.placement_mm * chance
+    return offsets
 
 
 def capture_axes(up: Up, heading_deg: FloatArray) -> FloatArray:

@@ -263,6 +263,9 @@ class Sensor:
     soft_tissue_mm
         Amplitude with which skin slides over bone at the hip, in step with the crank; less
         elsewhere, nothing on the shoes.
+    placement_mm, placement_seed
+        Standard deviation with which the markers are put on, along each of three axes of the
+        segment that carries them; and which placement it is: each seed is another one.
     dropout, burst_frames
         Share of a marker's frames in which it is not seen, and the mean length of such a gap.
     blank
@@ -293,6 +296,8 @@ class Sensor:
     rate_hz: float = 200.0
     noise_mm: float = 0.5
     soft_tissue_mm: float = 0.0
+    placement_mm: float = 0.0
+    placement_seed: int = 0
     dropout: float = 0.0
     burst_frames: int = 5
     blank: float = 0.0
@@ -312,7 +317,7 @@ class Sensor:
             share = getattr(self, name)
             if not 0 <= share < 1:
                 raise ValueError(f"{name} is a share from 0 to below 1, got {share}")
-        for name in ("noise_mm", "soft_tissue_mm", "jitter_s"):
+        for name in ("noise_mm", "soft_tissue_mm", "placement_mm", "jitter_s"):
             size = getattr(self, name)
             if not (np.isfinite(size) and size >= 0):
                 raise ValueError(f"{name} must be a number from 0 up, got {size}")

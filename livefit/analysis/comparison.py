@@ -9,9 +9,10 @@ from typing import Any
 
 from livefit.change.difference import Judged
 from livefit.change.loads import Allowed, at_equal_cadence, strokes_before
+from livefit.change.replacing import replacing_of, with_markers_anew
 from livefit.change.settling import Settled
-from livefit.change.trials import CADENCE, Key, TrialStrokes, differences
-from livefit.change.words import WORKLOAD, change_words
+from livefit.change.trials import CADENCE, Key, TrialStrokes, differences, judged_by_row
+from livefit.change.words import WORKLOAD, Markers, change_words
 from livefit.change.workload import LOAD
 from livefit.definitions import Definitions, default_rows
 from livefit.recording.reading import entries, survey
@@ -34,6 +35,8 @@ class ComparedRow:
         How far each trial had settled, with its mean.
     judged
         The difference, judged together with the other rows.
+    markers
+        What it counts beside the strokes, and what it were if it counted the other.
     allowed
         What of it cadence explains; None for cadence and workload themselves.
     words
@@ -45,16 +48,26 @@ class ComparedRow:
     before: Settled
     now: Settled
     judged: Judged
+    markers: Markers
     allowed: Allowed | None
     words: str
+
+    @property
+    def anew(self) -> Judged | None:
+        """The difference, had the markers been put on anew; None: that was not measured."""
+        return self.judged if self.markers.anew and self.markers.other else self.markers.other
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Rows of the posture, and the loads of both trials."""
+    """Rows of the posture, and the loads of both trials.
+
+    ``anew``: whether the markers are taken to have been put on anew in between.
+    """
 
     rows: list[ComparedRow]
     loads: list[ComparedRow]
+    anew: bool
 
 
 def compare(
@@ -62,6 +75,8 @@ def compare(
     now: TrialStrokes,
     definitions: Definitions,
     pairs: Sequence[tuple[str, str]] | None = None,
+    *,
+    anew: bool = False,
 ) -> Comparison:
     """Compare two trials.
 
@@ -70,9 +85,11 @@ def compare(
     before, now
         Their strokes.
     definitions
-        Words of measures and events.
+        Words of measures and events, and what putting the markers on anew does.
     pairs
         The rows to compare, (measure, event), judged together; None: the usual ones.
+    anew
+        Whether the markers were put on anew in between: it counts where it was measured.
     """
     chosen = [p for p in (default_rows(definitions) if pairs is None else pairs) if p != CADENCE]
     there = set(before.keys) & set(now.keys)
@@ -80,18 +97,24 @@ def compare(
     rows = [key for key in rows if key in there]
     loads = [(name, side, event) for name, event in (CADENCE, LOAD) for side in _SIDES]
     loads = [key for key in loads if key in there]
-    judged = differences(before, now, [*rows, *loads])
+    replacing = replacing_of(definitions)
+    stayed = differences(before, now, [*rows, *loads])
+    changes = {key: each.change for key, each in stayed.items()}
+    moved = judged_by_row(with_markers_anew(changes, replacing))
+    judged, other = (moved, stayed) if anew else (stayed, moved)
 
     def row(key: Key) -> ComparedRow:
         load = (key[0], key[2]) in (CADENCE, LOAD)
+        measured = (key[0], key[2]) in replacing
+        markers = Markers(anew and not load, other[key] if measured else None)
         allowed = None if load else at_equal_cadence(before, now, key, judged[key].change)
         spoken = WORKLOAD if key[0] == LOAD[0] else definitions.measure(key[0])
         kind = "mean" if load else definitions.event(key[2]).kind
-        words = change_words(judged[key], spoken, key[1], kind)
+        words = change_words(judged[key], spoken, key[1], kind, markers)
         settled = before.settled(key), now.settled(key)
-        return ComparedRow(key, before.unit(key), *settled, judged[key], allowed, words)
+        return ComparedRow(key, before.unit(key), *settled, judged[key], markers, allowed, words)
 
-    return Comparison([row(key) for key in rows], [row(key) for key in loads])
+    return Comparison([row(key) for key in rows], [row(key) for key in loads], anew)
 
 
 @dataclass(frozen=True)
@@ -142,6 +165,7 @@ def recorded_marks(path: Path) -> list[Mark]:
 def comparison_document(found: Comparison) -> dict[str, Any]:
     """The comparison as plain data for JSON."""
     return {
+        "markers": "anew" if found.anew else "stayed",
         "rows": [_row_document(row) for row in found.rows],
         "loads": [_row_document(row) for row in found.loads],
     }
@@ -187,6 +211,8 @@ def _row_document(row: ComparedRow) -> dict[str, Any]:
         "smallest": row.judged.smallest,
         "p": row.judged.p,
         "told": row.judged.told,
+        "anew_ci95": None if row.anew is None else [row.anew.change.low, row.anew.change.high],
+        "anew_smallest": None if row.anew is None else row.anew.smallest,
         "at_equal_cadence": None
         if allowed is None
         else {

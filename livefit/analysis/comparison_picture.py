@@ -30,8 +30,11 @@ def draw(found: Comparison, definitions: Definitions, names: tuple[str, str]) ->
     image = Image.new("RGB", (WIDTH, _TOP + _ROW * len(rows) + _FOOT), PAPER)
     pen = ImageDraw.Draw(image)
     _text(pen, _RIGHT, 30, f"{names[1]} less {names[0]}", _TITLE, INK)
-    _text(pen, _RIGHT, 78, "Difference of the means with its 95 % interval; dark: told from "
-          "chance among the rows; grey: may be chance", _SMALL, QUIET)  # fmt: skip
+    explained = (
+        "Difference of the means with its 95 % interval; dark: told from chance among the rows; "
+        f"grey: may be chance{_markers(found)}"
+    )
+    _text(pen, _RIGHT, 78, explained, _SMALL, QUIET)
     left, right = _LEFT, WIDTH - _RIGHT - _NUMBERS
     middle = (left + right) / 2
     bottom = _TOP + _ROW * len(rows)
@@ -45,6 +48,11 @@ def draw(found: Comparison, definitions: Definitions, names: tuple[str, str]) ->
     told = ", ".join(f"±{reach[u]:g}{_UNIT[u]}" for u in sorted(reach))
     _text(pen, middle, bottom + 16, f"scales reach {told}", _SMALL, QUIET, "ma")
     return image
+
+
+def _markers(found: Comparison) -> str:
+    counted = "" if any(row.anew is not None for row in found.rows) else "not "
+    return f"; markers put on anew, {counted}counted" if found.anew else ""
 
 
 def save(found: Comparison, definitions: Definitions, names: tuple[str, str], path: Path) -> None:

@@ -31,29 +31,11 @@ class Replacing:
     sd
         Between placements on the same rider in the same position, in the measure's unit.
     freedom
-        Placements it was measured from, less one.
+        Degrees of freedom that it is known with: see `livefit.change.replacing`.
     """
 
     sd: float
     freedom: float
-
-    @classmethod
-    def measured(cls, placements: Sequence[StrokeMean]) -> Replacing:
-        """From the means of two or more placements.
-
-        What the strokes themselves bring is taken off, no more than were they independent: too
-        large a spread misleads nobody.
-
-        Raises
-        ------
-        ValueError
-            If there are fewer than two.
-        """
-        means = np.array([each.mean for each in placements])
-        if len(means) < 2:
-            raise ValueError(f"re-placing: expected two or more placements, got {len(means)}")
-        strokes = np.mean([each.sd**2 / each.n for each in placements])
-        return cls(float(np.sqrt(max(means.var(ddof=1) - strokes, 0.0))), len(means) - 1.0)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from livefit.change.correlated import StrokeMean, in_order
-from livefit.change.difference import Change, Judged, Replacing, difference, together
+from livefit.change.difference import Change, Judged, difference, together
 from livefit.change.settling import HOLDS_WITHIN, MOST_STROKES, Settled, settled
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.events import EventValues
@@ -164,7 +164,6 @@ def differences(
     before: TrialStrokes,
     now: TrialStrokes,
     keys: Sequence[Key],
-    replacing: Mapping[str, Replacing] | None = None,
 ) -> dict[Key, Judged]:
     """What changed from one trial to another, all rows judged together; cadence by itself.
 
@@ -172,15 +171,8 @@ def differences(
     ----------
     keys
         The rows that are looked at.
-    replacing
-        By measure, if the markers were put on anew in between.
     """
-    anew = replacing or {}
-
-    def change(key: Key) -> Change:
-        return difference(before.mean(key), now.mean(key), replacing=anew.get(key[0]))
-
-    return judged_by_row({key: change(key) for key in keys})
+    return judged_by_row({key: difference(before.mean(key), now.mean(key)) for key in keys})
 
 
 def judged_by_row(changes: Mapping[Key, Change]) -> dict[Key, Judged]:

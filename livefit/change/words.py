@@ -32,6 +32,9 @@ AMONG_OTHERS = (
     "anything under {smallest} would be hidden"
 )
 UNSAID = "{what}: too few strokes to say"
+IF_ANEW = "; under {smallest}, had the markers been put on anew"
+COUNTED = ", the markers having been put on anew"
+NOT_COUNTED = ", not counting that the markers were put on anew"
 STEP = "the {what} is suddenly {amount} {way}, and no change was marked: look at saddle and markers"
 
 SETTLED = {
@@ -93,7 +96,29 @@ WAYS = {
 TRAVEL = ("more", "less")
 
 
-def change_words(judged: Judged, measure: Spoken, side: str, event_kind: str) -> str:
+@dataclass(frozen=True)
+class Markers:
+    """What is taken to have become of the rider's markers between two trials.
+
+    Attributes
+    ----------
+    anew
+        Whether they were put on anew.
+    other
+        The row, judged as if it had been the other way; None: what putting them on anew does to it
+        was not measured.
+    """
+
+    anew: bool
+    other: Judged | None
+
+
+STAYED = Markers(anew=False, other=None)
+
+
+def change_words(
+    judged: Judged, measure: Spoken, side: str, event_kind: str, markers: Markers = STAYED
+) -> str:
     """What became of one measure, as one sentence without its full stop.
 
     Parameters
@@ -106,6 +131,8 @@ def change_words(judged: Judged, measure: Spoken, side: str, event_kind: str) ->
         ``L``, ``R``, or ``B`` for a measure taken once.
     event_kind
         ``range`` for the travel in a turn; any other is a position.
+    markers
+        What the difference counts beside the strokes.
     """
     change, what = judged.change, _what(measure, side)
     if not isfinite(judged.p):
@@ -118,7 +145,16 @@ def change_words(judged: Judged, measure: Spoken, side: str, event_kind: str) ->
     alone = change.low > 0 or change.high < 0
     return (AMONG_OTHERS if alone else HIDDEN).format(
         what=what, amount=amount, way=way, smallest=_tenths_up(judged.smallest, measure.unit)
-    )
+    ) + _placed(markers, measure.unit)
+
+
+def _placed(markers: Markers, unit: str) -> str:
+    """What a change that cannot be told has to do with putting the markers on anew."""
+    if markers.anew:
+        return NOT_COUNTED if markers.other is None else COUNTED
+    if markers.other is None:
+        return ""
+    return IF_ANEW.format(smallest=_tenths_up(markers.other.smallest, unit))
 
 
 def step_words(step: Step, measure: Spoken, side: str, event_kind: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated
 
@@ -12,33 +12,17 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from livefit.analysis import analyse
-from livefit.analysis.comparison import (
-    ComparedRow,
-    Comparison,
-    Trial,
-    compare,
-    comparison_document,
-    recorded_marks,
-    trials_of,
-)
+from livefit.analysis.comparison import ComparedRow, Comparison, compare, comparison_document
 from livefit.analysis.comparison_picture import save
 from livefit.analysis.document import plain
+from livefit.change.placed import STAYED_MM, farthest_off
 from livefit.cli import common
-from livefit.definitions import Definitions
+from livefit.cli.trial_files import NamedTrial, TrialFiles
+from livefit.definitions import Definitions, Placements
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
-from livefit.sources.files import read_recording
-from livefit.view.words import UNIT_WORD
+from livefit.view.words import SIDE_WORD, UNIT_WORD
 
 FORMAT = 1
-
-
-@dataclass(frozen=True)
-class _Named:
-    """A trial and what it is called."""
-
-    name: str
-    trial: Trial
 
 
 @common.plain_errors
@@ -54,6 +38,15 @@ def compare_trials(
         list[str] | None, typer.Option(help="A row, measure:event; may be repeated.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
+    stayed: Annotated[
+        bool | None,
+        typer.Option(
+            "--markers-stayed/--markers-moved",
+            help="Whether the rider's markers stayed on from one trial to the other, or were put "
+            "on anew. By default they stay within one recording; between two the distances "
+            "between them tell.",
+        ),
+    ] = None,
     picture: Annotated[Path | None, typer.Option(help="Draw the differences: a PNG file.")] = None,
     markers: common.MarkerSet = None,
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
@@ -67,56 +60,32 @@ def compare_trials(
             "give two recordings, FILE FILE or FILE#0 FILE#1, or one with --trials 0 1"
         )
     texts = [before, now] if now is not None else [f"{before}#{k}" for k in trials or ()]
-    read: dict[Path, list[Trial]] = {}
-    first, second = (_trial(str(text), known, markers, seat_tube, read) for text in texts)
-    found = compare(first.trial.strokes, second.trial.strokes, known, pairs)
+    files = TrialFiles(known, markers, seat_tube)
+    first, second = (files.find(text) for text in texts)
+    anew, why = _markers(first, second, stayed)
+    found = compare(first.trial.strokes, second.trial.strokes, known, pairs, anew=anew)
     names = (first.name, second.name)
     if not found.rows:
         raise ValueError(f"{names[0]} and {names[1]} have no row in common: look at their sides")
     if picture is not None:
         save(found, known, names, picture)
     if as_json:
-        document = {"format": FORMAT, "before": names[0], "now": names[1]}
+        document = {"format": FORMAT, "before": names[0], "now": names[1], "markers_why": why}
         typer.echo(json.dumps(plain(document | comparison_document(found)), indent=1))
     else:
-        _print(Console(), found, names, known)
-
-
-def _trial(
-    text: str,
-    known: Definitions,
-    markers: str | None,
-    seat_tube: float,
-    read: dict[Path, list[Trial]],
-) -> _Named:
-    """The trial that FILE or FILE#NUMBER names; a file without a number is one trial."""
-    name, mark, number = text.rpartition("#")
-    path = Path(name if mark and number.isdecimal() else text)
-    if path not in read:
-        recording = read_recording(path)
-        found = analyse(
-            recording.info, recording.block, known, discipline=known.disciplines[0].name,
-            marker_set=markers or recording.marker_set, seat_tube_deg=seat_tube,
-        )  # fmt: skip
-        read[path] = trials_of(found.strokes, recorded_marks(path))
-    there = read[path]
-    if not (mark and number.isdecimal()):
-        if len(there) > 1:
-            raise ValueError(
-                f"{path}: has {len(there)} trials, 0 to {len(there) - 1}: say which, "
-                f"{path.name}#0 for one"
-            )
-        return _Named(path.name, there[0])
-    if int(number) >= len(there):
-        raise ValueError(f"{path}: has the trials 0 to {len(there) - 1}, got {number}")
-    return _Named(f"{path.name}#{number}", there[int(number)])
+        console = Console()
+        _print(console, found, names, known)
+        console.print(f"Markers: {_assumed(found, why, known)}", highlight=False)
+        console.print(common.CAUTION, style="dim")
 
 
 def _print(console: Console, found: Comparison, names: tuple[str, str], known: Definitions) -> None:
     table = Table(title=f"{names[1]} less {names[0]}: means ± half the 95 % interval (strokes)")
     for heading in ("measure", "at", ""):
         table.add_column(heading)
-    for heading in ("before", "now", "difference", "hidden below", "at equal cadence"):
+    measured = any(row.anew is not None for row in found.rows)
+    other = ["if markers stayed" if found.anew else "if markers anew"] if measured else []
+    for heading in ("before", "now", "difference", "hidden below", *other, "at equal cadence"):
         table.add_column(heading, justify="right")
     for row in [*found.rows, *found.loads]:
         measure, side, event = row.key
@@ -125,7 +94,7 @@ def _print(console: Console, found: Comparison, names: tuple[str, str], known: D
         table.add_row(
             titles.get(measure, measure), known.event(event).title, side.replace("B", ""),
             _mean(row, now=False), _mean(row, now=True), f"[{style}]{_difference(row)}[/]",
-            _number(row.judged.smallest), _allowed(row),
+            _number(row.judged.smallest), *([_other(row)] if measured else []), _allowed(row),
         )  # fmt: skip
     console.print(table)
     for row in found.rows:
@@ -139,7 +108,49 @@ def _print(console: Console, found: Comparison, names: tuple[str, str], known: D
     reasons = {row.allowed.why_not for row in found.rows if row.allowed and row.allowed.why_not}
     for reason in sorted(reasons):
         console.print(f"Not everywhere allowed for cadence: {reason}.")
-    console.print(common.CAUTION, style="dim")
+
+
+def _markers(first: NamedTrial, second: NamedTrial, stayed: bool | None) -> tuple[bool, str]:
+    """Whether the markers are taken to have been put on anew, and why."""
+    if stayed is not None:
+        return not stayed, "as you said"
+    if first.path.resolve() == second.path.resolve():
+        return False, "as within one recording; --markers-moved if they were put on anew"
+    farthest = farthest_off(first.lengths, second.lengths)
+    if farthest is None:
+        return True, "as these recordings do not tell; --markers-stayed if they stayed on"
+    (side, segment), by = farthest
+    told = f"the distances between them agree within {abs(by):.1f} mm"
+    if abs(by) <= STAYED_MM:
+        return False, f"as {told}; --markers-moved if they were put on anew"
+    told = f"{SIDE_WORD[side]}, {segment}, {abs(by):.0f} mm {'more' if by > 0 else 'less'}"
+    return True, f"as they lie otherwise ({told}); --markers-stayed if they stayed on"
+
+
+def _assumed(found: Comparison, why: str, known: Definitions) -> str:
+    """What was taken to have become of the markers, and what of it counts."""
+    measured = [row for row in found.rows if row.anew is not None]
+    taken = "taken to have been put on anew" if found.anew else "taken to have stayed on"
+    told = f"{taken}, {why}."
+    if not measured:
+        never = "What putting them on anew does was never measured: livefit replacing measures it."
+        return f"{told} {never}" + (" The strokes alone are counted." if found.anew else "")
+    names = {row.key[0] for row in measured}
+    rest = len(found.rows) - len(measured)
+    but = f" In {rest} of {len(found.rows)} rows it was not measured." if rest else ""
+    return f"{told} {measured_words(p for p in known.replacing if p.name in names)}{but}"
+
+
+def measured_words(placements: Iterable[Placements]) -> str:
+    """From how many placements, when and by whom it was measured what putting them on anew does."""
+    told = sorted(
+        {
+            f"{one.date} from {one.placements} placements"
+            + (f" by {one.fitter}" if one.fitter else "")
+            for one in placements
+        }
+    )
+    return f"What putting them on anew does was measured on {' and on '.join(told)}."
 
 
 def _mean(row: ComparedRow, *, now: bool) -> str:
@@ -155,6 +166,11 @@ def _difference(row: ComparedRow) -> str:
         return "too few strokes"
     unit = UNIT_WORD.get(row.unit, f" {row.unit}")
     return f"{change.by:+.1f} ± {(change.high - change.low) / 2:.1f}{unit}"
+
+
+def _other(row: ComparedRow) -> str:
+    """What would be hidden, were it otherwise with the markers."""
+    return "" if row.markers.other is None else _number(row.markers.other.smallest)
 
 
 def _allowed(row: ComparedRow) -> str:

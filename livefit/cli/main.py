@@ -17,6 +17,7 @@ from livefit.cli.pointer import pointer
 from livefit.cli.predict import predict_file
 from livefit.cli.processes import capture, process, replay
 from livefit.cli.record import record
+from livefit.cli.replacing import replacing
 from livefit.cli.report import report
 from livefit.cli.screens import dashboard, rider, watch
 from livefit.cli.session import session
@@ -41,6 +42,7 @@ app.command("to-lsl")(to_lsl)
 app.command("analyse")(analyse_file)
 app.command("predict")(predict_file)
 app.command("compare")(compare_trials)
+app.command("replacing")(replacing)
 app.command("check")(check_stream)
 app.command("gather")(gather)
 app.command("report")(report)

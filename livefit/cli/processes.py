@@ -81,6 +81,15 @@ def process(
     seconds: common.Seconds = None,
     markers: common.MarkerSet = None,
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
+    stayed: Annotated[
+        bool | None,
+        typer.Option(
+            "--markers-stayed/--markers-moved",
+            help="Whether a new stream finds the rider's markers as they were, or put on anew: "
+            "what changed across it then counts that, where livefit replacing has measured it. "
+            "By default the distances between the markers tell.",
+        ),
+    ] = None,
     definitions: common.DefinitionsDir = None,
     frames: common.FramesAt = common.FRAMES,
     results: common.ResultsAt = common.RESULTS,
@@ -94,6 +103,7 @@ def process(
         discipline=discipline,
         seat_tube_deg=seat_tube,
         marker_set=markers,
+        markers_stayed=stayed,
     )
     known = common.read_definitions(definitions)
     common.keep_for_good()

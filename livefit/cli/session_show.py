@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from livefit.change.replacing import replacing_of
 from livefit.cli import common
 from livefit.cli.opening import FilesAt, SessionId, StoreAt, day, opened
 from livefit.definitions import Definitions
@@ -229,7 +230,8 @@ def compare(
     is_now = other.set_up_after or (None if second is None else other.set_up_before)
     dimensions = changed_dimensions(was, is_now)
     begun, ended = standing_for(one, end), standing_for(other, "after")
-    numbers = [] if begun is None or ended is None else changed_numbers(begun, ended)
+    replacing = {} if second is None else replacing_of(known)
+    numbers = [] if begun is None or ended is None else changed_numbers(begun, ended, replacing)
     if as_json:
         document = {
             "set_up": [change.__dict__ | {"by": change.by} for change in dimensions],
@@ -253,5 +255,10 @@ def compare(
     if numbers:
         console.print(table)
     if second is not None:
-        caution = "The ± counts the strokes only, not that the markers were put on anew."
+        counted = any(change.anew for change in numbers)
+        caution = (
+            "The ± counts that the markers were put on anew, where that was measured."
+            if counted
+            else "The ± counts the strokes only, not that the markers were put on anew."
+        )
         console.print(caution, style="dim")

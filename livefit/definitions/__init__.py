@@ -4,7 +4,7 @@ from livefit.definitions.bicycle import Pointer, TouchPoint
 from livefit.definitions.checks import Fault, find_faults
 from livefit.definitions.interview import Question, SetUpEntry
 from livefit.definitions.labels import canonical_labels, match_marker_set
-from livefit.definitions.loader import load_definitions, shipped_dir
+from livefit.definitions.loader import load_definitions, own_dir, shipped_dir
 from livefit.definitions.models import (
     AXLE,
     SIDES,
@@ -25,6 +25,7 @@ from livefit.definitions.models import (
     free_crank_event,
 )
 from livefit.definitions.preferred import default_rows
+from livefit.definitions.replacing import Placements, PlacementSpread
 from livefit.definitions.studio import Studio
 
 __all__ = [
@@ -42,6 +43,8 @@ __all__ = [
     "MarkerSet",
     "Measure",
     "MeasureKind",
+    "PlacementSpread",
+    "Placements",
     "Pointer",
     "Question",
     "Screen",
@@ -56,5 +59,6 @@ __all__ = [
     "free_crank_event",
     "load_definitions",
     "match_marker_set",
+    "own_dir",
     "shipped_dir",
 ]

@@ -19,10 +19,11 @@ from livefit.definitions.models import (
     Measure,
     free_crank_event,
 )
+from livefit.definitions.replacing import Placements
 
 Section = Literal[
     "marker_sets", "events", "measures", "disciplines", "adjustments", "screens", "pointers",
-    "touch_points", "questions", "set_up",
+    "touch_points", "questions", "set_up", "replacing",
 ]  # fmt: skip
 
 
@@ -62,6 +63,8 @@ def find_faults(definitions: Definitions) -> list[Fault]:
         found += _measure_faults(measure, definitions, landmarks)
     for discipline in definitions.disciplines:
         found += _discipline_faults(discipline, definitions)
+    for placements in definitions.replacing:
+        found += _placements_faults(placements, definitions)
     return found
 
 
@@ -81,6 +84,7 @@ def _same_names(definitions: Definitions) -> Iterator[Fault]:
         "touch_points": [item.name for item in definitions.touch_points],
         "questions": [item.name for item in definitions.questions],
         "set_up": [item.name for item in definitions.set_up],
+        "replacing": [item.name for item in definitions.replacing],
     }
     for section, names in sections.items():
         for name in _repeated(names):
@@ -170,3 +174,22 @@ def _discipline_faults(discipline: Discipline, definitions: Definitions) -> Iter
         if band.unit != measure.unit:
             text = f"expected {measure.unit!r}, the unit of {band.measure!r}, found {band.unit!r}"
             yield Fault("disciplines", discipline.name, f"{key}.unit", text)
+
+
+def _placements_faults(placements: Placements, definitions: Definitions) -> Iterator[Fault]:
+    name = placements.name
+    markers = [measure for measure in definitions.measures if measure.kind != "cadence"]
+    measure = next((each for each in markers if each.name == name), None)
+    if measure is None:
+        there = ", ".join(each.name for each in markers)
+        text = f"expected a measure of the markers ({there}), found {name!r}"
+        yield Fault("replacing", name, "", text)
+        return
+    if placements.unit != measure.unit:
+        text = f"expected {measure.unit!r}, the unit of {name!r}, found {placements.unit!r}"
+        yield Fault("replacing", name, "unit", text)
+    for event in placements.at:
+        if event not in measure.events and free_crank_event(event) is None:
+            listed = ", ".join(measure.events)
+            text = f"expected an event that {name!r} lists ({listed}), found {event!r}"
+            yield Fault("replacing", name, f"at.{event}", text)

@@ -24,7 +24,12 @@ from livefit.definitions.models import (
     Measure,
     Screen,
 )
+from livefit.definitions.replacing import Placements, PlacementSpread
 from livefit.definitions.studio import Studio
+
+REPLACING = "replacing.toml"
+_INSIDE: Mapping[str, type[BaseModel]] = {"bands": Band, "at": PlacementSpread}
+"""By key: models within a definition, for the keys that they know."""
 
 _Model = TypeVar("_Model", bound=BaseModel)
 
@@ -47,15 +52,20 @@ def shipped_dir() -> Path:
     )
 
 
+def own_dir(user_dir: Path | None = None) -> Path:
+    """Return the fitter's own directory: the one given, or that of the operating system."""
+    return user_config_path("livefit") if user_dir is None else user_dir
+
+
 def load_definitions(user_dir: Path | None = None) -> Definitions:
     """Read the shipped definitions and, over them, the fitter's own.
 
     In ``events.toml``, ``measures.toml``, ``adjustments.toml``, ``screens.toml``,
-    ``touch_points.toml``, ``questions.toml`` and ``set_up.toml`` each table is one definition and
-    its heading the name; in ``markers``, ``bands`` and ``pointers`` each file is one, named like
-    the file. A definition of the fitter's own replaces the shipped one of the same name as a
-    whole, in its place; any other is added at the end. Of ``studio.toml`` each key replaces the
-    shipped one.
+    ``touch_points.toml``, ``questions.toml``, ``set_up.toml`` and ``replacing.toml`` each table is
+    one definition and its heading the name; in ``markers``, ``bands`` and ``pointers`` each file
+    is one, named like the file. A definition of the fitter's own replaces the shipped one of the
+    same name as a whole, in its place; any other is added at the end. Of ``studio.toml`` each key
+    replaces the shipped one.
 
     Parameters
     ----------
@@ -69,7 +79,7 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         One line for each fault found, with the file, the key, what was expected and what was
         found.
     """
-    own = user_config_path("livefit") if user_dir is None else user_dir
+    own = own_dir(user_dir)
     if user_dir is not None and not own.is_dir():
         raise DefinitionError(
             f"expected a directory of definitions, found none at {own}. "
@@ -88,6 +98,7 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         touch_points=reading.tables(directories, "touch_points.toml", TouchPoint, "touch_points"),
         questions=reading.tables(directories, "questions.toml", Question, "questions"),
         set_up=reading.tables(directories, "set_up.toml", SetUpEntry, "set_up"),
+        replacing=reading.tables(directories, REPLACING, Placements, "replacing"),
         studio=reading.studio(directories),
     )
     if not reading.faults:
@@ -215,7 +226,8 @@ def _readable(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         if entry["type"] == "missing":
             text = "expected this key, found none"
         elif entry["type"] == "extra_forbidden":
-            known = (Band if entry["loc"][0] == "bands" else model).model_fields.keys()
+            inside = _INSIDE.get(str(entry["loc"][0]), model)
+            known = inside.model_fields.keys()
             keys = known if model is Studio else known - {"name"}
             text = f"expected one of the keys {', '.join(sorted(keys))}, found this one"
         elif entry["type"] == "string_pattern_mismatch":

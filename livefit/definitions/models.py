@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from livefit.definitions.bicycle import Identifier, Pointer, TouchPoint
 from livefit.definitions.interview import Question, SetUpEntry
+from livefit.definitions.replacing import Placements
 from livefit.definitions.studio import Studio
 
 SIDES = ("L", "R")
@@ -261,6 +262,7 @@ class Definitions(Definition):
     touch_points: list[TouchPoint] = []
     questions: list[Question] = []
     set_up: list[SetUpEntry] = []
+    replacing: list[Placements] = []
     studio: Studio = Studio()
 
     def marker_set(self, name: str) -> MarkerSet:

@@ -5,16 +5,24 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from math import ceil
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from livefit.change.correlated import StrokeMean
 from livefit.change.difference import Change, Judged, difference, there_and_back
 from livefit.change.loads import cadence_of
+from livefit.change.replacing import replacing_of, with_markers_anew
 from livefit.change.settling import Settled
 from livefit.change.trials import CADENCE, Key, TrialStrokes, judged_by_row
-from livefit.change.words import WORKLOAD, Spoken, change_words, settled_words, step_words
+from livefit.change.words import (
+    WORKLOAD,
+    Markers,
+    Spoken,
+    change_words,
+    settled_words,
+    step_words,
+)
 from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions import Definitions, default_rows
 from livefit.node.fit import Fit
@@ -31,17 +39,43 @@ _PARTS = 8
 APART_FROM = ["drift", "cadence"]
 
 
+class Earlier(NamedTuple):
+    """The strokes of a trial, and with which placement of the markers they were ridden."""
+
+    strokes: TrialStrokes
+    placement: int
+
+
+class _Difference(NamedTuple):
+    """Two means and their difference, had the markers stayed on, and had they not."""
+
+    before: StrokeMean
+    now: StrokeMean
+    stayed: Change
+    anew: Change
+
+
+class _Compared(NamedTuple):
+    """What became of the rows, had the markers stayed on, and had they been put on anew."""
+
+    stayed: Mapping[Key, Judged]
+    anew: Mapping[Key, Judged]
+
+
+_NOTHING = _Compared({}, {})
+
+
 class Comparing:
     """The trials that the present one is compared with.
 
     Parameters
     ----------
     definitions
-        Words and kinds of measures and events.
+        Words and kinds of measures and events, and what putting the markers on anew does.
     node
         The node's name in messages.
     settings
-        How narrow an interval must be, and what putting the markers on anew does.
+        How narrow an interval must be.
 
     Attributes
     ----------
@@ -49,6 +83,8 @@ class Comparing:
         For each mark, the trial that it ended.
     baseline
         The trial as it was when the baseline was set.
+    placement
+        Which placement of the markers the present trial is ridden with.
     offers
         Changes that nobody marked.
     """
@@ -58,23 +94,32 @@ class Comparing:
         self._node = node
         self._settings = settings
         self._own = default_rows(definitions)
+        self._replacing = replacing_of(definitions)
         self._due: deque[Key] = deque()
         self._asked = False
         self._part = 0
         self._made: dict[Key, tuple[Settled, ChangeRow]] = {}
-        self._kept: dict[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]] = {}
-        self.past: list[TrialStrokes] = []
-        self.baseline: TrialStrokes | None = None
+        self._kept: dict[tuple[int, Key], _Difference] = {}
+        self.past: list[Earlier] = []
+        self.baseline: Earlier | None = None
+        self.placement = 0
         self.offers = Offers()
 
-    def nothing(self) -> TrialStrokes:
-        """A trial in which nobody rode, as before the first stream."""
+    def keep(self, trial: TrialStrokes | None) -> None:
+        """A mark has ended this trial; None: nobody rode before the first stream."""
         units = {m.name: m.unit for m in self._definitions.measures} | LOAD_UNITS
-        return TrialStrokes(units, self._settings.holds_within)
+        nothing = TrialStrokes(units, self._settings.holds_within)
+        self.past.append(Earlier(nothing if trial is None else trial, self.placement))
+
+    def keep_baseline(self, trial: TrialStrokes) -> None:
+        """Compare with this trial as it is now."""
+        self.baseline = Earlier(trial.copy(), self.placement)
+        self._kept.clear()
 
     def begin_again(self) -> None:
         """The present trial is another than before: watch its rows anew."""
         self._due.clear()
+        self._kept.clear()
         self.offers.restart()
 
     def ask(self, trial: TrialStrokes, fit: Fit) -> None:
@@ -97,9 +142,12 @@ class Comparing:
         return self._told(trial, fit)
 
     def _look(self, key: Key, trial: TrialStrokes) -> None:
-        for each in (trial, self.baseline, *self.past[-2:]):
+        trial.settled(key)
+        for each in (self.baseline, *self.past[-1:]):
             if each is not None:
-                each.settled(key)
+                self._difference(key, each, trial)
+        for each in self.past[-2:-1]:
+            each.strokes.settled(key)
         if (key[0], key[2]) not in (CADENCE, LOAD):
             self.offers.look(key, trial)
 
@@ -114,18 +162,19 @@ class Comparing:
     def _told(self, trial: TrialStrokes, fit: Fit) -> Changes:
         rows, loads = self._keys(trial, fit)
         keys = [*rows, *loads]
-        kept, self._kept = self._kept, {}
-        baseline = self._differences(self.baseline, trial, keys, kept)
+        baseline = self._differences(self.baseline, trial, keys)
         before = self.past[-1] if self.past else None
-        mark = self._differences(before, trial, keys, kept)
-        undone = self._undone(trial, keys) if _taken_back(fit) else ({}, {})
+        mark = self._differences(before, trial, keys)
+        there, back = self._undone(trial, keys) if self._taken_back(fit) else ({}, {})
         made = [
             self._row(key, trial.settled(key), trial).model_copy(
                 update={
-                    "baseline": self._against(key, self.baseline, baseline, anew=True),
-                    "mark": self._against(key, before, mark, anew=True),
-                    "there": self._against(key, before, undone[0]),
-                    "back": self._against(key, self.past[-2] if undone[1] else None, undone[1]),
+                    "baseline": self._against(key, self.baseline, baseline),
+                    "mark": self._against(key, before, mark),
+                    "there": self._against(key, before, _Compared(there, {})),
+                    "back": self._against(
+                        key, self.past[-2] if back else None, _Compared(back, {})
+                    ),
                 }
             )
             for key in keys
@@ -138,29 +187,42 @@ class Comparing:
             offers=[self._offered(offer) for offer in self.offers.open],
         )
 
+    def _difference(self, key: Key, before: Earlier, trial: TrialStrokes) -> _Difference:
+        """What became of a row; kept while the means are the same."""
+        place = id(before.strokes), key
+        means = before.strokes.mean(key), trial.mean(key)
+        found = self._kept.get(place)
+        if found is None or found.before is not means[0] or found.now is not means[1]:
+            stayed = difference(*means)
+            anew = with_markers_anew({key: stayed}, self._replacing)[key]
+            found = self._kept[place] = _Difference(*means, stayed, anew)
+        return found
+
     def _differences(
-        self,
-        before: TrialStrokes | None,
-        trial: TrialStrokes,
-        keys: Sequence[Key],
-        kept: Mapping[tuple[int, int], tuple[StrokeMean, StrokeMean, Change]],
-    ) -> dict[Key, Judged]:
-        """What became of the rows; differences of means that are still the same are kept."""
+        self, before: Earlier | None, trial: TrialStrokes, keys: Sequence[Key]
+    ) -> _Compared:
+        """What became of the rows, judged together."""
         if before is None:
-            return {}
-        changes = {}
-        for key in keys:
-            means = before.mean(key), trial.mean(key)
-            pair = id(means[0]), id(means[1])
-            found = kept.get(pair) or self._kept.get(pair) or (*means, difference(*means))
-            self._kept[pair], changes[key] = found, found[2]
-        return judged_by_row(changes)
+            return _NOTHING
+        found = {key: self._difference(key, before, trial) for key in keys}
+        stayed = judged_by_row({key: each.stayed for key, each in found.items()})
+        if not self._replacing:
+            return _Compared(stayed, stayed)
+        return _Compared(stayed, judged_by_row({key: each.anew for key, each in found.items()}))
+
+    def _taken_back(self, fit: Fit) -> bool:
+        """Whether the latest mark undoes the one before, with the markers left on all the while."""
+        if len(fit.marks) < 2 or any(e.placement != self.placement for e in self.past[-2:]):
+            return False
+        first, latest = fit.marks[-2:]
+        same = first.part == latest.part and first.amount != 0
+        return same and abs(first.amount + latest.amount) < 1e-6 * abs(first.amount)
 
     def _undone(
         self, trial: TrialStrokes, keys: Sequence[Key]
     ) -> tuple[dict[Key, Judged], dict[Key, Judged]]:
         """What the change did that was made and taken back, and what is left of it."""
-        first, changed = self.past[-2:]
+        first, changed = (each.strokes for each in self.past[-2:])
         found = {
             key: there_and_back(first.mean(key), changed.mean(key), trial.mean(key)) for key in keys
         }
@@ -201,18 +263,15 @@ class Comparing:
             words=settled_words(found, unit, rpm),
         )
 
-    def _against(
-        self,
-        key: Key,
-        other: TrialStrokes | None,
-        judged: Mapping[Key, Judged],
-        *,
-        anew: bool = False,
-    ) -> Against | None:
-        found = judged.get(key)
-        if other is None or found is None:
+    def _against(self, key: Key, other: Earlier | None, compared: _Compared) -> Against | None:
+        if other is None or key not in compared.stayed:
             return None
-        mean, change = other.mean(key), found.change
+        stayed = compared.stayed[key]
+        anew = compared.anew.get(key) if (key[0], key[2]) in self._replacing else None
+        moved = other.placement != self.placement and (key[0], key[2]) not in (CADENCE, LOAD)
+        found = compared.anew[key] if moved else stayed
+        markers = Markers(moved, None if anew is None else stayed if moved else anew)
+        mean, change = other.strokes.mean(key), found.change
         measure, kind = self._spoken(key)
         return Against(
             n=mean.n,
@@ -222,17 +281,11 @@ class Comparing:
             smallest=number(found.smallest),
             p=number(found.p),
             verdict=_verdict(found),
-            words=change_words(found, measure, key[1], kind),
-            anew_ci95=self._anew(key, change) if anew else None,
+            words=change_words(found, measure, key[1], kind, markers),
+            markers="anew" if moved else "stayed",
+            anew_ci95=None if anew is None else _pair(anew.change.low, anew.change.high),
+            anew_smallest=None if anew is None else number(anew.smallest),
         )
-
-    def _anew(self, key: Key, change: Change) -> list[float] | None:
-        """The interval that allows for markers put on anew, where that was measured."""
-        replacing = self._settings.replacing.get(key[0])
-        if replacing is None:
-            return None
-        wider = change.with_replacing(replacing)
-        return _pair(wider.low, wider.high)
 
     def _offered(self, offer: Offer) -> OfferedMark:
         steps = sorted(offer.found.items(), key=lambda each: -abs(each[1].z))
@@ -253,15 +306,6 @@ class Comparing:
                 )
             )
         return OfferedMark(number=offer.number, t=offer.t, rows=rows, apart_from=APART_FROM)
-
-
-def _taken_back(fit: Fit) -> bool:
-    """Whether the latest mark undoes the one before."""
-    if len(fit.marks) < 2:
-        return False
-    first, latest = fit.marks[-2:]
-    same = first.part == latest.part and first.amount != 0
-    return same and abs(first.amount + latest.amount) < 1e-6 * abs(first.amount)
 
 
 def _verdict(judged: Judged) -> Literal["told", "hidden", "unsaid"]:

@@ -8,10 +8,8 @@ from itertools import combinations
 
 import numpy as np
 
+from livefit.change.placed import SEGMENTS, Segment
 from livefit.frames import FloatArray, IntArray
-
-Segment = tuple[str, str]
-"""Side and name."""
 
 PLACES = 36
 """Crank angles in a turn at which lengths are compared, 10 deg apart."""
@@ -28,19 +26,6 @@ _SPREADS, _SLIGHT_SPREADS = 6.0, 3.0
 at the beginning."""
 _EXCHANGED_MM = 30.0
 """A marker that slips moves less; by more than this, labels may have been exchanged."""
-
-SEGMENTS: Mapping[str, tuple[str, str]] = {
-    "thigh": ("GT", "LE"),
-    "shank": ("LE", "LM"),
-    "ankle to heel": ("LM", "CA"),
-    "ankle to forefoot": ("LM", "VM"),
-    "foot": ("CA", "VM"),
-    "upper arm": ("AC", "EL"),
-    "forearm": ("EL", "US"),
-    "front of pelvis to hip": ("ASIS", "GT"),
-    "pelvis": ("ASIS", "PSIS"),
-}
-"""Between which landmarks a length hardly changes from stroke to stroke."""
 
 _SIDES = {"L": "left", "R": "right"}
 _MARKERS = {
@@ -102,6 +87,13 @@ class SegmentWatch:
             halves = [_median(np.stack(half)) for half in self._newest.values()]
             change = _mean(np.concatenate(halves))
             self._problem = self._judged(change, places, positions, self._usual)
+
+    def lengths(self) -> dict[Segment, float]:
+        """Mean length of each segment in the first turns, mm; empty until they are ridden."""
+        if self._usual is None:
+            return {}
+        means = dict(zip(self._ends, _mean(self._usual).tolist(), strict=True))
+        return {segment: length for segment, length in means.items() if np.isfinite(length)}
 
     def problem(self) -> str | None:
         """Which marker moved and what tells so, in plain words; None: none did."""

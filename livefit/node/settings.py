@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from livefit.change.difference import Replacing
 from livefit.change.settling import HOLDS_WITHIN
 from livefit.kernel.crank import KnownAxis
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, check_seat_tube
@@ -30,9 +29,9 @@ class Settings:
         By unit: how narrow a mean's interval must be for it to hold.
     axis
         The crank axis as measured on the bicycle, if it was.
-    replacing
-        By measure: how much its mean differs when the markers are put on anew, if that was
-        measured.
+    markers_stayed
+        Whether a new stream finds the markers as they were on the rider, or put on anew; None:
+        the lengths between them tell.
     marker_set
         Name of the marker set; None = the one that fits the stream's labels best.
     """
@@ -43,7 +42,7 @@ class Settings:
     marker_set: str | None = None
     axis: KnownAxis | None = None
     holds_within: Mapping[str, float] = field(default_factory=lambda: HOLDS_WITHIN)
-    replacing: Mapping[str, Replacing] = field(default_factory=dict)
+    markers_stayed: bool | None = None
 
     def __post_init__(self) -> None:
         check_seat_tube(self.seat_tube_deg)

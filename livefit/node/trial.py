@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -177,6 +177,10 @@ class Trial:
     def sides(self) -> set[str]:
         """Sides that the trial has rows of."""
         return {plan.side for plan in self._sides}
+
+    def misses(self, seen: Set[str]) -> bool:
+        """Whether a stream sees one side, and this trial so far the other."""
+        return len(seen) == 1 and seen < {"L", "R"} and bool((self.sides - seen) & {"L", "R"})
 
     @property
     def holds(self) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence, Set
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from livefit.node.comparing import Comparing
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
-from livefit.node.segments import SegmentWatch
+from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
 from livefit.node.trial import CycleMean, Trial
@@ -62,6 +62,7 @@ class Trials:
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
         self._baseline_pose: MeanPose | None = None
+        self._markers = PlacementWatch(settings.markers_stayed)
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
@@ -80,7 +81,8 @@ class Trials:
         if kernel is None or intake is None:
             return
         seen = kernel.plan.seen
-        other = earlier if earlier is not None and _one_side_more(earlier.sides, seen) else None
+        other = earlier if earlier is not None and earlier.misses(seen) else None
+        self._markers.begin_stream(kernel.labels, other_side=other is not None)
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
         self._earlier = [None for _ in self.fit.marks]
         self.history = self.history.only(self._trial.sides - seen)
@@ -91,6 +93,9 @@ class Trials:
     ) -> None:
         """Begin an empty trial; the strokes under way belong to what was before."""
         self.settle()
+        if changed:
+            self._markers.begin_again(kernel.labels)
+        self.comparing.placement = self._markers.number
         self.comparing.begin_again()
         moment, newest = kernel.moment(), kernel.newest()
         after = {}
@@ -99,7 +104,6 @@ class Trials:
                 side.side: int(np.floor((moment.crank + side.lead) / TURN))
                 for side in kernel.plan.sides
             }
-        self._segments = SegmentWatch(kernel.labels)
         self._trial = Trial(
             kernel.plan.sides,
             self._definitions.measures,
@@ -130,8 +134,8 @@ class Trials:
             return
         self.history.add(values, node=self._node, mark_of=self._trial.mark_of)
         cycles, poses = self._kernel.take_cycles(), self._kernel.take_poses()
-        for pose in poses:
-            self._segments.take(pose.first, pose.positions)
+        self._markers.take(poses)
+        self.comparing.placement = self._markers.number
         self._trial.add_curves(cycles, poses)
         self._cycles_due |= bool(cycles)
         early = self._trial.settle([*values, *self.beside.loads(values)])
@@ -162,7 +166,7 @@ class Trials:
 
     def warnings(self) -> list[str]:
         """What the fitter should know of the markers, in words."""
-        moved = self._segments.problem() if self._kernel else None
+        moved = self._markers.problem() if self._kernel else None
         if moved is None:
             return []
         return [f"{moved}: look at it, and restart the averages once it is right"]
@@ -217,7 +221,7 @@ class Trials:
         if self._kernel:
             self.settle()
             self._baseline_cycles = self._trial.cycles()
-            self.comparing.baseline = self._trial.strokes.copy()
+            self.comparing.keep_baseline(self._trial.strokes)
             self.beside.keep_baseline()
             self._compare_with(mean_pose_message(self._node, self._kernel, self._trial))
         return count
@@ -262,10 +266,10 @@ class Trials:
         if self._kernel:
             self.settle()
             self._earlier.append(self._trial)
-            self.comparing.past.append(self._trial.strokes)
+            self.comparing.keep(self._trial.strokes)
             self._begin_trial(self._kernel, self._trial.mark, changed=True)
         else:
-            self.comparing.past.append(self.comparing.nothing())
+            self.comparing.keep(None)
         self.beside.mark()
         self.look_again()
         return mark
@@ -303,7 +307,7 @@ class Trials:
         late.mark, late.since = mark.number, mark.t
         self.history.mark_since(mark.number, after)
         self._earlier.append(early)
-        self.comparing.past.append(early.strokes)
+        self.comparing.keep(early.strokes)
         self._trial = late
         self.comparing.begin_again()
         self.beside.mark()
@@ -380,8 +384,3 @@ class Trials:
     def _judge_anew(self) -> None:
         if self._kernel:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
-
-
-def _one_side_more(before: Set[str], now: Set[str]) -> bool:
-    """Whether a stream sees one side, and the trial before it the other."""
-    return len(now) == 1 and now < {"L", "R"} and bool((before - now) & {"L", "R"})

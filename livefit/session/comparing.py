@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from scipy import stats
 
+from livefit.change.difference import Replacing
 from livefit.session.models import FitSession, Number, SetUp, Trial
 
 
@@ -32,8 +34,8 @@ class DimensionChange:
 class NumberChange:
     """A measure at one event on one side in two trials.
 
-    ``by`` is the difference of the means and ``half_width`` half its 95 % interval, which counts
-    the spread of the strokes only: not that markers were put on anew. None: cannot be said.
+    ``by`` is the difference of the means and ``half_width`` half its 95 % interval; None: cannot
+    be said. ``anew``: whether that counts markers put on anew, beside the strokes.
     """
 
     measure: str
@@ -44,6 +46,7 @@ class NumberChange:
     after: float | None
     by: float | None
     half_width: float | None
+    anew: bool = False
 
 
 def changed_dimensions(before: SetUp | None, after: SetUp | None) -> list[DimensionChange]:
@@ -67,31 +70,40 @@ def changed_dimensions(before: SetUp | None, after: SetUp | None) -> list[Dimens
     return found
 
 
-def changed_numbers(before: Trial, after: Trial) -> list[NumberChange]:
-    """Return every number that both trials have, by measure, event and side."""
+def changed_numbers(
+    before: Trial, after: Trial, replacing: Mapping[tuple[str, str], Replacing] | None = None
+) -> list[NumberChange]:
+    """Return every number that both trials have, by measure, event and side.
+
+    Parameters
+    ----------
+    replacing
+        Given if the markers were put on anew in between: what that does, by measure and event.
+    """
     second = {(one.measure, one.event, one.side): one for one in after.numbers}
+    anew = replacing or {}
     return [
-        _change(one, second[key])
+        _change(one, second[key], anew.get((one.measure, one.event)))
         for one in before.numbers
         if (key := (one.measure, one.event, one.side)) in second
     ]
 
 
-def _change(before: Number, after: Number) -> NumberChange:
+def _change(before: Number, after: Number, replacing: Replacing | None) -> NumberChange:
     by = None
     if before.mean is not None and after.mean is not None:
         by = after.mean - before.mean
     return NumberChange(
         before.measure, before.event, before.side, before.unit, before.mean, after.mean, by,
-        half_width(before, after) if by is not None else None,
+        half_width(before, after, replacing) if by is not None else None, replacing is not None,
     )  # fmt: skip
 
 
-def half_width(before: Number, after: Number) -> float | None:
+def half_width(before: Number, after: Number, replacing: Replacing | None = None) -> float | None:
     """Return half the 95 % interval of the difference of two means; None: cannot be said.
 
     Welch (1947) Biometrika 34:28-35, with the standard errors as they are and n - 1 degrees of
-    freedom each.
+    freedom each; markers put on anew bring in a variance of their own for each trial.
 
     Examples
     --------
@@ -103,11 +115,13 @@ def half_width(before: Number, after: Number) -> float | None:
     """
     if before.se is None or after.se is None or min(before.n, after.n) < 2:
         return None
-    parts = (before.se**2, after.se**2)
-    variance = sum(parts)
+    parts = [(before.se**2, before.n - 1.0), (after.se**2, after.n - 1.0)]
+    if replacing is not None:
+        parts.append((2 * replacing.sd**2, replacing.freedom))
+    variance = sum(part for part, _ in parts)
     if variance == 0:
         return 0.0
-    spread = sum(part**2 / (n - 1) for part, n in zip(parts, (before.n, after.n), strict=True))
+    spread = sum(part**2 / freedom for part, freedom in parts)
     return float(stats.t.ppf(0.975, variance**2 / spread)) * math.sqrt(variance)
 
 

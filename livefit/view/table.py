@@ -216,13 +216,11 @@ class TableModel:
         rows = [row for row in found if row is not None]
         baseline = any(row.baseline for row in rows)
         since = [row.baseline if baseline else row.mark for row in rows]
-        told = [
-            _change_sentence(row, against, measure)
-            for row, against in zip(rows, since, strict=True)
-            if against is not None
-        ]
-        if not told:
+        pairs = [(row, one) for row, one in zip(rows, since, strict=True) if one is not None]
+        if not pairs:
             return None
+        told = [_change_sentence(row, against, measure) for row, against in pairs]
+        told += _markers_sentence([against for _, against in pairs], measure)
         title = words.CHANGED_SINCE_BASELINE if baseline else words.CHANGED_SINCE_MARK
         return words.Message("note", title, ". ".join(told) + ".")
 
@@ -302,6 +300,17 @@ def _change_sentence(row: ChangeRow, against: Against, measure: Measure) -> str:
     smallest = f"{against.smallest:.1f}{words.UNIT_WORD[measure.unit]}"
     side = _sentence(words.SIDE_WORD.get(row.side, measure.short))
     return words.NO_SURE_CHANGE.format(side=side, smallest=smallest)
+
+
+def _markers_sentence(sides: Sequence[Against], measure: Measure) -> list[str]:
+    """What putting the markers on anew has to do with it; nothing where that was not measured."""
+    smallest = [one.anew_smallest for one in sides if one.anew_smallest is not None]
+    if any(one.markers == "anew" for one in sides):
+        return [words.MARKERS_COUNTED if smallest else words.MARKERS_NOT_COUNTED]
+    if not smallest:
+        return []
+    largest = f"{max(smallest):.1f}{words.UNIT_WORD[measure.unit]}"
+    return [words.MARKERS_STAYED.format(smallest=largest)]
 
 
 def _sentence(text: str) -> str:

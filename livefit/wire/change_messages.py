@@ -23,8 +23,13 @@ class Against(Message):
     """Chance of so large a difference were there none, Holm's among the rows."""
     verdict: Literal["told", "hidden", "unsaid"]
     words: str
+    markers: Literal["stayed", "anew"] = "stayed"
+    """What is taken to have become of the rider's markers in between; put on anew, the numbers
+    above count that where it was measured."""
     anew_ci95: list[float] | None = None
     """The interval if the markers were put on anew in between, where that was measured."""
+    anew_smallest: float | None = None
+    """And the difference below which it could then be chance."""
 
 
 class ChangeRow(Message):

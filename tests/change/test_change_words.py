@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from livefit.change import Change, Judged, Step, settled
-from livefit.change.words import WAYS, change_words, settled_words, step_words
+from livefit.change.words import WAYS, Markers, change_words, settled_words, step_words
 from livefit.definitions import load_definitions
 
 DEFINITIONS = load_definitions()
@@ -54,6 +54,27 @@ def test_what_is_not_told_says_what_would_be_hidden() -> None:
     )
     unsaid = judged(NAN, NAN, told=False, p=NAN)
     assert change_words(unsaid, knee, "L", "crank") == "left knee: too few strokes to say"
+
+
+@pytest.mark.parametrize(
+    ("markers", "end"),
+    [
+        (Markers(anew=False, other=None), "1.5 degrees would be hidden"),
+        (Markers(anew=False, other=judged(-4, 5, told=False, smallest=4.31)),
+         "1.5 degrees would be hidden; under 4.4 degrees, had the markers been put on anew"),
+        (Markers(anew=True, other=judged(-1, 1, told=False, smallest=0.3)),
+         "1.5 degrees would be hidden, the markers having been put on anew"),
+        (Markers(anew=True, other=None),
+         "1.5 degrees would be hidden, not counting that the markers were put on anew"),
+    ],
+)  # fmt: skip
+def test_what_is_hidden_says_what_the_markers_have_to_do_with_it(
+    markers: Markers, end: str
+) -> None:
+    knee = DEFINITIONS.measure("knee_flexion")
+    said = change_words(judged(-1, 1.8, told=False), knee, "L", "crank", markers)
+    assert said.endswith(f": anything under {end}")
+    assert "markers" not in change_words(judged(1, 2, told=True), knee, "L", "crank", markers)
 
 
 def test_a_step() -> None:

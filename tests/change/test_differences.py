@@ -63,17 +63,6 @@ def test_markers_put_on_anew_widen_the_interval() -> None:
     assert off.smallest > 1.96 * np.sqrt(2.0)
 
 
-def test_the_spread_of_placements_is_found_again() -> None:
-    rng = np.random.default_rng(5)
-    offsets = rng.normal(0.0, 1.5, 1500)
-    placements = [mean_of(offset + rng.normal(0.0, 5.0, 20)) for offset in offsets]
-    found = Replacing.measured(placements)
-    assert found.sd == pytest.approx(1.5, rel=0.1)
-    assert found.freedom == 1499
-    with pytest.raises(ValueError, match="two or more placements, got 1"):
-        Replacing.measured(placements[:1])
-
-
 def test_a_steady_drift_cancels_there_and_back() -> None:
     rng = np.random.default_rng(6)
     values = 0.05 * np.arange(90) + rng.normal(0.0, 0.1, 90)

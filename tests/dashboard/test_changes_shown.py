@@ -79,6 +79,24 @@ def test_the_selected_row_is_put_into_words(model: TableModel) -> None:
     assert detail(model) is None
 
 
+def test_markers_put_on_anew_have_a_sentence_of_their_own(model: TableModel) -> None:
+    for anew, markers, sentence in (
+        ([2.94, 3.31], "stayed", " Markers anew: under 3.3°."),
+        ([2.94, None], "stayed", " Markers anew: under 2.9°."),
+        ([None, None], "stayed", ""),
+        ([2.94, 3.31], "anew", " Markers anew: counted."),
+        ([None, None], "anew", " Markers anew: not counted."),
+    ):
+        rows = [
+            make_change(*KNEE, side, mark=make_against(-0.6, 0.84, "hidden", smallest=1.24,
+                                                       markers=markers, anew_smallest=smallest))
+            for side, smallest in zip("LR", anew, strict=True)
+        ]  # fmt: skip
+        model.apply_changes(make_changes(rows))
+        sides = "Left side: no sure change, under 1.2°. Right side: no sure change, under 1.2°."
+        assert detail(model) == sides + sentence
+
+
 def test_an_offer_is_taken_or_dropped_by_key(model: TableModel) -> None:
     hands = Hands(model)
     assert typed(hands, "O") == []

@@ -11,9 +11,7 @@ from scipy import stats
 
 from livefit.analysis import analyse
 from livefit.analysis.comparison import compare, trials_of
-from livefit.change.difference import Replacing
 from livefit.node.requests import answer
-from livefit.node.settings import Settings
 from livefit.view.table import TableModel
 from livefit.wire.change_messages import Against, ChangeRow, Changes
 from livefit.wire.codec import decode, encode
@@ -242,18 +240,3 @@ def test_a_mark_before_the_first_stream_has_nothing_before_it() -> None:
     ridden = Ridden(node, play(node, messages(ride(), "one", SENSOR, 50)[:24]))
     found = row(ridden.changes(), KNEE)
     assert (mark_of(found).n, mark_of(found).verdict) == (0, "unsaid")
-
-
-def test_markers_put_on_anew_widen_the_interval_where_that_was_measured() -> None:
-    node = processing(Settings(replacing={"ankle_angle": Replacing(sd=1.0, freedom=5.0)}))
-    ridden = Ridden(node, 1000.0)
-    node.describe(description("one", SENSOR))
-    sent = messages(ride(), "one", SENSOR, 50)
-    ridden.now = play(node, sent[:60])
-    ridden.ask("mark", part="saddle_height", amount=3)
-    ridden.now = play(node, sent[60:110])
-    found = mark_of(row(ridden.changes(), ANKLE))
-    assert found.ci95 is not None
-    assert found.anew_ci95 is not None
-    assert found.anew_ci95[0] < found.ci95[0] < found.ci95[1] < found.anew_ci95[1]
-    assert mark_of(row(ridden.changes(), KNEE)).anew_ci95 is None

@@ -182,3 +182,29 @@ def test_impossible_sensors_are_refused() -> None:
         Sensor(noise_mm=-1.0)
     with pytest.raises(ValueError, match="extra markers are HF, FM, PED and BIKE, got KNEE"):
         Sensor(extra=("HF", "KNEE"))
+
+
+def test_markers_put_on_anew_are_as_far_off_as_asked_and_stay_on_their_segment() -> None:
+    """Segments are rigid: two markers on one keep their distance, which is another than before."""
+    pairs = [("L_GT", "L_LE"), ("R_HF", "R_LM"), ("L_CA", "L_VM"), ("R_ASIS", "R_PSIS")]
+    columns = [[stream_info(CLEAN).labels.index(label) for label in pair] for pair in pairs]
+    errors = []
+    for seed in range(40):
+        sensor = replace(CLEAN, placement_mm=6.0, placement_seed=seed)
+        block = observe(RIDER, sensor, count=60)
+        error = in_bike_axes(block) - true_of(sensor, block)
+        errors.append(np.sqrt((error**2).sum(axis=2)))
+        for one, other in columns:
+            apart = in_bike_axes(block)[:, one] - in_bike_axes(block)[:, other]
+            bones = true_of(sensor, block)[:, one] - true_of(sensor, block)[:, other]
+            length, before = (np.sqrt((way**2).sum(axis=1)) for way in (apart, bones))
+            assert np.ptp(length) < 1e-9 + np.ptp(before)
+            assert abs(length[0] - before[0]) > 1e-3
+    off = np.array(errors)
+    on_skin = [not label.startswith("BIKE") and "PED" not in label
+               for label in stream_info(CLEAN).labels]  # fmt: skip
+    assert np.abs(off[..., np.logical_not(on_skin)]).max() < 1e-9
+    assert np.ptp(off, axis=1).max() < 1e-9
+    # The square of a distance of three axes is 36 times chi squared with 3 degrees: mean 3, SD √6.
+    squares = off[:, 0, on_skin] ** 2 / 36.0
+    assert squares.mean() == pytest.approx(3.0, abs=4 * np.sqrt(6.0 / squares.size))
