@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from livefit.dashboard import theme
+from livefit.dashboard.buttons import buttons_width, draw_buttons
 from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.visuals import Box, Fonts
-from livefit.view.asking import Button, Cell, SheetView
+from livefit.view.asking import Cell, SheetView
 
 WIDEST, HIGHEST = 1560.0, 960.0
 PAD = 44.0
@@ -38,7 +39,9 @@ class AskPanel:
         self._shown = None
 
     def refresh(self, sheet: SheetView | None) -> None:
-        """Show ``sheet``, or none."""
+        """Show the cells of ``sheet``, or none."""
+        if sheet is not None and sheet.estimate is not None:
+            sheet = None
         self.layer.visible = sheet is not None
         if sheet is not None and sheet != self._shown:
             self.layer.clear()
@@ -92,7 +95,7 @@ class AskPanel:
                 if cell is not None:
                     place = Rect(left + titles + c * cell_w, top + r * cell_h, cell_w, cell_h)
                     self._cell(cell, place.inset(GAP / 2 * u, GAP / 2 * u), text)
-        self._buttons(sheet.buttons, left, rect.bottom - FOOT / 2 * u)
+        self._targets += draw_buttons(layer, sheet.buttons, left, rect.bottom - FOOT / 2 * u, u)
 
     def _cell(self, cell: Cell, rect: Rect, size: float) -> None:
         u, layer = self._unit, self.layer
@@ -123,27 +126,10 @@ class AskPanel:
         if "rider" in cell.marks:
             layer.circle((rect.center[0] + 0.8 * mark, y), 0.45 * mark, 4 * u, theme.ABOVE)
 
-    def _buttons(self, buttons: tuple[Button, ...], x: float, y: float) -> None:
-        u, layer, size = self._unit, self.layer, theme.BODY * self._unit
-        for button in buttons:
-            width = self._button_width(button)
-            rect = Rect(x, y - 28 * u, width, 56 * u)
-            self._targets.append((rect, button.press))
-            layer.frame(rect, 1.5 * u, theme.LINE)
-            left = x + 18 * u
-            left += layer.text(button.key, left, y, size, theme.TEXT, weight=theme.BOLD) + 12 * u
-            layer.text(button.text, left, y, size, theme.QUIET)
-            x += width + 16 * u
-
-    def _button_width(self, button: Button) -> float:
-        width, size = self.layer.fonts.width, theme.BODY * self._unit
-        return width(button.key, size) + width(button.text, size) + 48 * self._unit
-
     def _least_width(self, sheet: SheetView) -> float:
         u, width = self._unit, self.layer.fonts.width
-        buttons = sum(self._button_width(b) + 16 * u for b in sheet.buttons)
         return max(
-            buttons,
+            buttons_width(self.layer, sheet.buttons, u),
             min(width(sheet.title, theme.READOUT * 0.9 * u), (WIDEST - 2 * PAD) * u),
             min(width(sheet.lead, theme.BODY * u), (WIDEST - 2 * PAD) * u),
         )

@@ -10,8 +10,8 @@ from livefit.dashboard.visuals import Fonts
 from livefit.view import words
 from livefit.view.hands import ACTIONS
 
-LINE = 42.0
-WIDTH, HEIGHT = 1480.0, 990.0
+LINE = 39.0
+WIDTH, HEIGHT = 1480.0, 1060.0
 PAD = 44.0
 
 
