@@ -13,7 +13,7 @@ from livefit.view import estimate_words as words
 from livefit.view.asking import SheetView
 from livefit.view.estimate_table import EstimateTable, RowEstimate, SideEstimate
 
-EDGE, PAD = 24.0, 40.0
+EDGE, PAD = 16.0, 40.0
 HEAD, FOOT = 132.0, 84.0
 BETWEEN = 12.0
 """Between the rows and the cautions."""
@@ -25,10 +25,10 @@ LEADING = 1.28
 MOST_LINES = 12
 PITCH_LEAST, PITCH_MOST = 1.28, 1.7
 """Height of a row over the size of its type."""
-BY = 210.0
+BY, BY_SIZE = 165.0, 34.0
 NAME_SHARE = 0.34
 """Of the width: the most that names take."""
-NOW, THEN, HALF, SHAPE, WORD, SIDE = 2.45, 5.6, 5.75, 8.2, 9.0, 12.0
+NOW, THEN, HALF, SHAPE, WORD, SIDE = 2.4, 5.5, 5.62, 7.75, 8.45, 11.3
 """Columns of a side, em: right edges of the numbers, then left edges, then the width of all."""
 
 
@@ -133,7 +133,7 @@ class EstimatePanel:
         size = min(self.legible, pitch / PITCH_LEAST)
         widest = max(self._name_width(row, size) for row in table.rows) + 28 * u
         name = min(widest, NAME_SHARE * rect.w)
-        size = min(size, (rect.w - name - by) / max(sides, 1) / SIDE)
+        names, size = size, min(size, (rect.w - name - by) / max(sides, 1) / SIDE)
         lefts = [rect.x + name + i * SIDE * size for i in range(sides)]
         y = rect.y + HEADS / 2 * u
         head = theme.BODY * u
@@ -146,11 +146,11 @@ class EstimatePanel:
         y = rect.y + HEADS * u
         for row in table.rows:
             layer.line((rect.x, y), (rect.right, y), 1.5 * u, theme.LINE)
-            self._name(row, rect.x, y + pitch / 2, size, name - 28 * u)
+            self._name(row, rect.x, y + pitch / 2, names, name - 28 * u)
             for left, side in zip(lefts, row.sides, strict=False):
                 self._side(side, left, y + pitch / 2, size)
             if by:
-                layer.text(row.said_by, rect.right - by, y + pitch / 2, 0.8 * size, theme.QUIET,
+                layer.text(row.said_by, rect.right - by, y + pitch / 2, BY_SIZE * u, theme.QUIET,
                            room=by)  # fmt: skip
             y += pitch
 
@@ -166,18 +166,31 @@ class EstimatePanel:
 
     def _side(self, side: SideEstimate, x: float, y: float, size: float) -> None:
         layer, small = self.layer, 0.8 * size
-        layer.text(side.now, x + NOW * size, y, small, theme.QUIET, align="right")
+        layer.text(
+            side.now, x + NOW * size, y, self._fit(side.now, small, NOW * size), theme.QUIET,
+            align="right",
+        )  # fmt: skip
         if not side.then:
             layer.text(words.CANNOT, x + (NOW + 0.3) * size, y, small, theme.QUIET)
             return
         layer.text(
-            side.then, x + THEN * size, y, size, theme.TEXT, align="right", weight=theme.BOLD
-        )
-        layer.text(side.half, x + HALF * size, y, 0.55 * size, theme.QUIET)
+            side.then, x + THEN * size, y, self._fit(side.then, size, (THEN - NOW - 0.1) * size),
+            theme.TEXT, align="right", weight=theme.BOLD,
+        )  # fmt: skip
+        layer.text(
+            side.half, x + HALF * size, y,
+            self._fit(side.half, 0.5 * size, (SHAPE - HALF - 0.1) * size), theme.QUIET,
+        )  # fmt: skip
         color = theme.VERDICT[side.verdict.key]
         mark = size * theme.CAP_HEIGHT * 0.8
         layer.shape(side.verdict.shape, (x + SHAPE * size + mark / 2, y), mark, color)
         judged = side.verdict.shape != "none"
         left = WORD if judged else SHAPE
-        layer.text(side.verdict.word, x + left * size, y, small, color,
-                   weight=theme.BOLD if judged else 0.0, room=(SIDE - left) * size)  # fmt: skip
+        layer.text(
+            side.verdict.word, x + left * size, y, small, color,
+            weight=theme.BOLD if judged else 0.0, room=(SIDE - left) * size,
+        )  # fmt: skip
+
+    def _fit(self, text: str, size: float, room: float) -> float:
+        """The size, or a smaller one at which the text is no wider than ``room`` px."""
+        return min(size, room / max(self.layer.fonts.width(text, 1.0), 0.1))

@@ -12,12 +12,14 @@ from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.visuals import Fonts
 from livefit.view import words
 
-MESSAGE_HEAD, MESSAGE_LINE = 86.0, 33.0
-"""Height of a message's title and of each line below it."""
+MESSAGE_HEAD = 86.0
+"""Height of a message's title."""
+DETAIL_SIZES, DETAIL_LEADING = (34.0, 30.0, 26.0), 1.27
+"""Type of the lines below it: the largest with which all is said; and their height over it."""
 MESSAGE_LINES = 3
 CAPTION = 34.0
 FOOT = 40.0
-LOADS_SIZE, LOADS_LINES = 40.0, 3
+LOADS_SIZE, LOADS_LINES = 42.0, 3
 """Type and most lines of how cadence and workload differ."""
 BOTH_LEAST = 200.0
 """Height below which one figure is all that can be told apart."""
@@ -74,11 +76,13 @@ class FigurePanel:
         """Draw a message and return its height."""
         u, layer, color = self._unit, self.layer, theme.LEVEL[message.level]
         left, width = self._rect.x + 26 * u, self._rect.w - 42 * u
-        detail = theme.BODY * u
-        lines = layer.fonts.wrap(message.detail, detail, width, MESSAGE_LINES)
-        rect = Rect(
-            self._rect.x, self._rect.y, self._rect.w, (MESSAGE_HEAD + MESSAGE_LINE * len(lines)) * u
-        )
+        for units in DETAIL_SIZES:
+            detail, leading = units * u, DETAIL_LEADING * units * u
+            lines = layer.fonts.wrap(message.detail, detail, width, MESSAGE_LINES)
+            if " ".join(lines) == message.detail:
+                break
+        height = MESSAGE_HEAD * u + leading * len(lines)
+        rect = Rect(self._rect.x, self._rect.y, self._rect.w, height)
         layer.rect(rect, theme.faded(color, theme.MESSAGE_TINT))
         layer.rect(Rect(rect.x, rect.y, 8 * u, rect.h), color)
         mark = theme.MESSAGE * theme.CAP_HEIGHT * u
@@ -91,7 +95,7 @@ class FigurePanel:
         size = max(min(size, size * room / needed), theme.BODY * u)
         layer.text(message.title, title_left, y, size, color, weight=theme.BOLD, room=room)
         for i, line in enumerate(lines):
-            y = rect.y + (MESSAGE_HEAD + 8 + MESSAGE_LINE * i) * u
+            y = rect.y + MESSAGE_HEAD * u + leading * (i + 0.3)
             layer.text(line, left, y, detail, theme.TEXT)
         return rect.h
 
@@ -102,13 +106,13 @@ class FigurePanel:
             return 0.0
         size, color = LOADS_SIZE * u, theme.LEVEL["care"]
         mark = size * theme.CAP_HEIGHT
-        left = rect.x + 12 * u + mark + 10 * u
-        lines = layer.fonts.wrap(text, size, rect.right - 10 * u - left, LOADS_LINES)
+        left = rect.x + 8 * u + mark + 8 * u
+        lines = layer.fonts.wrap(text, size, rect.right - 8 * u - left, LOADS_LINES)
         height = len(lines) * 1.2 * size + 8 * u
         top = rect.bottom - FOOT * u - height
         layer.rect(Rect(rect.x, top, rect.w, height), theme.faded(color, theme.MESSAGE_TINT))
         y = top + 4 * u + 0.6 * size
-        layer.shape("diamond", (left - 10 * u - mark / 2, y), mark, color)
+        layer.shape("diamond", (left - 8 * u - mark / 2, y), mark, color)
         for line in lines:
             layer.text(line, left, y, size, theme.TEXT)
             y += 1.2 * size
