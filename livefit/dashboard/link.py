@@ -22,7 +22,7 @@ STROKES = "strokes"
 STROKES_KEPT = 4_000
 SLOW = (PREDICT, INTO_BANDS)
 """Requests that the node may need longer for."""
-SLOW_S = 5.0
+SLOW_S = 8.0
 """How long an answer to them is waited for."""
 POLL_S = 0.1
 """How long a thread waits before it looks whether it is to stop."""

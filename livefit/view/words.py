@@ -243,6 +243,10 @@ HELP_SIGNS = (
     ("dashed figure", "the baseline, with the crank where it is now"),
     ("ring in the figure", "where a lost marker was seen last"),
     ("change", "from the baseline, or from before the mark; chance?: may be none"),
+    (
+        "not allowed for",
+        "what cadence makes of the changes is still in them; livefit compare tells",
+    ),
 )
 ACTIONS: tuple[tuple[str, ...], ...] = (
     ("M", "mark", "mark an adjustment: part, then how far", "ask mark"),
