@@ -14,12 +14,12 @@ WIDEST, HIGHEST = 1560.0, 960.0
 PAD = 44.0
 HEAD, HEADS, FOOT = 140.0, 44.0, 92.0
 """Height of title and lead, of the names of the columns, of the buttons."""
-CELL = (440.0, 104.0)
-"""Largest width and height of a cell."""
+CELL, ALONE = (440.0, 104.0), 900.0
+"""Largest width and height of a cell, and its width where there is one column."""
 ROW_TITLE = 470.0
 GAP = 6.0
-TEXT_SHARE = 0.42
-"""Size of type over the height of a cell, at most ``TITLE`` x 1.2."""
+TEXT_SHARE, CELL_TEXT = 0.42, 42.0
+"""Size of type over the height of a cell, and at most."""
 
 
 class AskPanel:
@@ -66,7 +66,8 @@ class AskPanel:
         titles = ROW_TITLE * u if sheet.row_titles else 0.0
         heads = HEADS * u if sheet.heads else 0.0
         fixed = (HEAD + FOOT + PAD) * u + heads
-        cell_w = min(CELL[0] * u, ((WIDEST - 2 * PAD) * u - titles) / columns)
+        widest = ALONE if columns == 1 else CELL[0]
+        cell_w = min(widest * u, ((WIDEST - 2 * PAD) * u - titles) / columns)
         cell_h = min(CELL[1] * u, (HIGHEST * u - fixed) / len(sheet.rows))
         inner = max(titles + cell_w * columns, self._least_width(sheet))
         width, height = inner + 2 * PAD * u, fixed + cell_h * len(sheet.rows)
@@ -85,7 +86,7 @@ class AskPanel:
             layer.text(head, x, top + heads / 2, theme.SMALL * u, theme.QUIET, align="center",
                        room=cell_w - GAP * u)  # fmt: skip
         top += heads
-        text = min(theme.TITLE * 1.2 * u, TEXT_SHARE * cell_h)
+        text = min(CELL_TEXT * u, TEXT_SHARE * cell_h)
         for r, row in enumerate(sheet.rows):
             y = top + (r + 0.5) * cell_h
             if sheet.row_titles:
