@@ -89,7 +89,8 @@ def predict_file(
         if into:
             plan = _live_plan(file, into, _limits(permit, known))
             if as_json:
-                typer.echo(json.dumps(plan.document() | {"said": words.plan_words(plan, known)}))
+                said = words.plan_words(plan, known)
+                typer.echo(json.dumps(plan.document() | {"said": said}, indent=1))
             else:
                 shown = {(measure, event) for measure, _, event in (t.partition(":") for t in into)}
                 _print_plan(Console(), plan, known, shown)
