@@ -35,6 +35,8 @@ from livefit.predict.learning import observed
 from livefit.sources.files import read_recording
 from livefit.wire.sockets import ControlClient
 
+SEARCH_S = 10.0
+"""How long a node may take to look for what brings numbers into bands."""
 UNREACHED = 1
 """Exit status when a limb does not reach, or no permitted change brings the numbers in."""
 
@@ -82,9 +84,20 @@ def predict_file(
         )
     known = common.read_definitions(definitions)
     if file.startswith("tcp://"):
-        if not change or learn:
-            raise ValueError("a running node takes --change alone; it learns from its own marks")
-        prediction = _live(file, _amounts(change))
+        if learn:
+            raise ValueError("a running node takes no --learn; it learns from its own marks")
+        if into:
+            plan = _live_plan(file, into, _limits(permit, known))
+            if as_json:
+                said = words.plan_words(plan, known)
+                typer.echo(json.dumps(plan.document() | {"said": said}, indent=1))
+            else:
+                shown = {(measure, event) for measure, _, event in (t.partition(":") for t in into)}
+                _print_plan(Console(), plan, known, shown)
+            if plan.conflict:
+                raise typer.Exit(UNREACHED)
+            return
+        prediction = _live(file, _amounts(change or []))
         if as_json:
             said = _said(prediction, known, discipline)
             typer.echo(json.dumps(prediction.document() | {"said": said}, indent=1))
@@ -123,7 +136,7 @@ def predict_file(
         if as_json:
             _echo(recording.name, rider, plan.document() | {"said": words.plan_words(plan, known)})
         else:
-            _print_plan(console, plan, known, targets)
+            _print_plan(console, plan, known, {(each.measure, each.event) for each in targets})
         found = not plan.conflict
     if not found:
         raise typer.Exit(UNREACHED)
@@ -134,6 +147,27 @@ def _live(address: str, changes: dict[str, float]) -> Prediction:
         return TypeAdapter(Prediction).validate_python(
             node.request("predict", {"changes": changes})
         )
+
+
+def _live_plan(
+    address: str, into: Sequence[str], permitted: dict[str, Limit | None] | None
+) -> Plan:
+    """A plan by the bands in force at the node."""
+    rows = []
+    for text in into:
+        measure, colon, event = text.partition(":")
+        if not colon or "=" in event:
+            raise ValueError(
+                f"of a running node a number is written measure:event, without a band, got {text!r}"
+            )
+        rows.append([measure, event])
+    args: dict[str, Any] = {"rows": rows}
+    if permitted is not None:
+        args["permitted"] = {
+            part: limit and [limit.least, limit.most] for part, limit in permitted.items()
+        }
+    with ControlClient(address, timeout_s=SEARCH_S) as node:
+        return TypeAdapter(Plan).validate_python(node.request("into_bands", args))
 
 
 def _learned(texts: Sequence[str], read: Callable[[Path], Posed], known: Definitions) -> Belief:
@@ -223,11 +257,10 @@ def _banded(known: Definitions, discipline: str) -> set[tuple[str, str]]:
 
 
 def _print_plan(
-    console: Console, plan: Plan, known: Definitions, targets: Sequence[Target]
+    console: Console, plan: Plan, known: Definitions, shown: set[tuple[str, str]]
 ) -> None:
     for sentence in words.plan_words(plan, known):
         console.print(sentence, highlight=False)
-    shown = {(target.measure, target.event) for target in targets}
     if plan.after_first and plan.more:
         _print_table(console, plan.after_first, known, shown)
     if plan.prediction:

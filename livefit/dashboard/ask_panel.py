@@ -5,20 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 from livefit.dashboard import theme
+from livefit.dashboard.buttons import buttons_width, draw_buttons
 from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.visuals import Box, Fonts
-from livefit.view.asking import Button, Cell, SheetView
+from livefit.view.asking import Cell, SheetView
 
 WIDEST, HIGHEST = 1560.0, 960.0
 PAD = 44.0
 HEAD, HEADS, FOOT = 140.0, 44.0, 92.0
 """Height of title and lead, of the names of the columns, of the buttons."""
-CELL = (440.0, 104.0)
-"""Largest width and height of a cell."""
+CELL, ALONE = (440.0, 104.0), 900.0
+"""Largest width and height of a cell, and its width where there is one column."""
 ROW_TITLE = 470.0
 GAP = 6.0
-TEXT_SHARE = 0.42
-"""Size of type over the height of a cell, at most ``TITLE`` x 1.2."""
+TEXT_SHARE, CELL_TEXT = 0.42, 42.0
+"""Size of type over the height of a cell, and at most."""
 
 
 class AskPanel:
@@ -38,7 +39,9 @@ class AskPanel:
         self._shown = None
 
     def refresh(self, sheet: SheetView | None) -> None:
-        """Show ``sheet``, or none."""
+        """Show the cells of ``sheet``, or none."""
+        if sheet is not None and sheet.estimate is not None:
+            sheet = None
         self.layer.visible = sheet is not None
         if sheet is not None and sheet != self._shown:
             self.layer.clear()
@@ -63,7 +66,8 @@ class AskPanel:
         titles = ROW_TITLE * u if sheet.row_titles else 0.0
         heads = HEADS * u if sheet.heads else 0.0
         fixed = (HEAD + FOOT + PAD) * u + heads
-        cell_w = min(CELL[0] * u, ((WIDEST - 2 * PAD) * u - titles) / columns)
+        widest = ALONE if columns == 1 else CELL[0]
+        cell_w = min(widest * u, ((WIDEST - 2 * PAD) * u - titles) / columns)
         cell_h = min(CELL[1] * u, (HIGHEST * u - fixed) / len(sheet.rows))
         inner = max(titles + cell_w * columns, self._least_width(sheet))
         width, height = inner + 2 * PAD * u, fixed + cell_h * len(sheet.rows)
@@ -82,7 +86,7 @@ class AskPanel:
             layer.text(head, x, top + heads / 2, theme.SMALL * u, theme.QUIET, align="center",
                        room=cell_w - GAP * u)  # fmt: skip
         top += heads
-        text = min(theme.TITLE * 1.2 * u, TEXT_SHARE * cell_h)
+        text = min(CELL_TEXT * u, TEXT_SHARE * cell_h)
         for r, row in enumerate(sheet.rows):
             y = top + (r + 0.5) * cell_h
             if sheet.row_titles:
@@ -92,7 +96,7 @@ class AskPanel:
                 if cell is not None:
                     place = Rect(left + titles + c * cell_w, top + r * cell_h, cell_w, cell_h)
                     self._cell(cell, place.inset(GAP / 2 * u, GAP / 2 * u), text)
-        self._buttons(sheet.buttons, left, rect.bottom - FOOT / 2 * u)
+        self._targets += draw_buttons(layer, sheet.buttons, left, rect.bottom - FOOT / 2 * u, u)
 
     def _cell(self, cell: Cell, rect: Rect, size: float) -> None:
         u, layer = self._unit, self.layer
@@ -123,27 +127,10 @@ class AskPanel:
         if "rider" in cell.marks:
             layer.circle((rect.center[0] + 0.8 * mark, y), 0.45 * mark, 4 * u, theme.ABOVE)
 
-    def _buttons(self, buttons: tuple[Button, ...], x: float, y: float) -> None:
-        u, layer, size = self._unit, self.layer, theme.BODY * self._unit
-        for button in buttons:
-            width = self._button_width(button)
-            rect = Rect(x, y - 28 * u, width, 56 * u)
-            self._targets.append((rect, button.press))
-            layer.frame(rect, 1.5 * u, theme.LINE)
-            left = x + 18 * u
-            left += layer.text(button.key, left, y, size, theme.TEXT, weight=theme.BOLD) + 12 * u
-            layer.text(button.text, left, y, size, theme.QUIET)
-            x += width + 16 * u
-
-    def _button_width(self, button: Button) -> float:
-        width, size = self.layer.fonts.width, theme.BODY * self._unit
-        return width(button.key, size) + width(button.text, size) + 48 * self._unit
-
     def _least_width(self, sheet: SheetView) -> float:
         u, width = self._unit, self.layer.fonts.width
-        buttons = sum(self._button_width(b) + 16 * u for b in sheet.buttons)
         return max(
-            buttons,
+            buttons_width(self.layer, sheet.buttons, u),
             min(width(sheet.title, theme.READOUT * 0.9 * u), (WIDEST - 2 * PAD) * u),
             min(width(sheet.lead, theme.BODY * u), (WIDEST - 2 * PAD) * u),
         )

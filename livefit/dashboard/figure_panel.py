@@ -12,11 +12,17 @@ from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.visuals import Fonts
 from livefit.view import words
 
-MESSAGE_HEAD, MESSAGE_LINE = 86.0, 33.0
-"""Height of a message's title and of each line below it."""
+MESSAGE_HEAD = 86.0
+"""Height of a message's title."""
+DETAIL_SIZES, DETAIL_LEADING = (34.0, 30.0, 26.0), 1.27
+"""Type of the lines below it: the largest with which all is said; and their height over it."""
 MESSAGE_LINES = 3
 CAPTION = 34.0
 FOOT = 40.0
+LOADS_SIZE, LOADS_LINES = 42.0, 3
+"""Type and most lines of how cadence and workload differ."""
+BOTH_LEAST = 200.0
+"""Height below which one figure is all that can be told apart."""
 BETWEEN_MM = 80.0
 """Between the figure from the side and that from the front."""
 MESSAGE_SHAPE: dict[str, words.Shape] = {"note": "disc", "care": "diamond", "bad": "up"}
@@ -33,7 +39,7 @@ class FigurePanel:
             "front": FigureDrawing(self.figure_layer, "front"),
         }
         self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
-        self._message_height = 0.0
+        self._message_height = self._foot_height = 0.0
         self._words_shown: object = None
         self._figure_shown: object = None
 
@@ -46,13 +52,15 @@ class FigurePanel:
 
     def refresh(self, model: DashboardModel) -> None:
         """Draw what has changed."""
-        texts = (model.message, model.missing_text, bool(model.missing))
+        texts = (model.message, model.missing_text, bool(model.missing), model.loads)
         if texts != self._words_shown:
             self._words_shown = texts
             self.layer.clear()
             height = 0.0 if model.message is None else self._message(model.message)
-            if height != self._message_height:
-                self._message_height, self._figure_shown = height, None
+            foot = FOOT * self._unit + self._loads(model.loads)
+            if (height, foot) != (self._message_height, self._foot_height):
+                self._message_height, self._foot_height = height, foot
+                self._figure_shown = None
             self._foot(model)
             self.layer.show(self._scale)
         shown = (model.figures, model.figure_stale, model.figure_text, model.notice)
@@ -68,11 +76,13 @@ class FigurePanel:
         """Draw a message and return its height."""
         u, layer, color = self._unit, self.layer, theme.LEVEL[message.level]
         left, width = self._rect.x + 26 * u, self._rect.w - 42 * u
-        detail = theme.BODY * u
-        lines = layer.fonts.wrap(message.detail, detail, width, MESSAGE_LINES)
-        rect = Rect(
-            self._rect.x, self._rect.y, self._rect.w, (MESSAGE_HEAD + MESSAGE_LINE * len(lines)) * u
-        )
+        for units in DETAIL_SIZES:
+            detail, leading = units * u, DETAIL_LEADING * units * u
+            lines = layer.fonts.wrap(message.detail, detail, width, MESSAGE_LINES)
+            if " ".join(lines) == message.detail:
+                break
+        height = MESSAGE_HEAD * u + leading * len(lines)
+        rect = Rect(self._rect.x, self._rect.y, self._rect.w, height)
         layer.rect(rect, theme.faded(color, theme.MESSAGE_TINT))
         layer.rect(Rect(rect.x, rect.y, 8 * u, rect.h), color)
         mark = theme.MESSAGE * theme.CAP_HEIGHT * u
@@ -85,9 +95,28 @@ class FigurePanel:
         size = max(min(size, size * room / needed), theme.BODY * u)
         layer.text(message.title, title_left, y, size, color, weight=theme.BOLD, room=room)
         for i, line in enumerate(lines):
-            y = rect.y + (MESSAGE_HEAD + 8 + MESSAGE_LINE * i) * u
+            y = rect.y + MESSAGE_HEAD * u + leading * (i + 0.3)
             layer.text(line, left, y, detail, theme.TEXT)
         return rect.h
+
+    def _loads(self, text: str) -> float:
+        """Draw how cadence and workload differ, above the foot, and return the height."""
+        u, layer, rect = self._unit, self.layer, self._rect
+        if not text:
+            return 0.0
+        size, color = LOADS_SIZE * u, theme.LEVEL["care"]
+        mark = size * theme.CAP_HEIGHT
+        left = rect.x + 8 * u + mark + 8 * u
+        lines = layer.fonts.wrap(text, size, rect.right - 8 * u - left, LOADS_LINES)
+        height = len(lines) * 1.2 * size + 8 * u
+        top = rect.bottom - FOOT * u - height
+        layer.rect(Rect(rect.x, top, rect.w, height), theme.faded(color, theme.MESSAGE_TINT))
+        y = top + 4 * u + 0.6 * size
+        layer.shape("diamond", (left - 8 * u - mark / 2, y), mark, color)
+        for line in lines:
+            layer.text(line, left, y, size, theme.TEXT)
+            y += 1.2 * size
+        return height
 
     def _foot(self, model: DashboardModel) -> None:
         u, layer, rect = self._unit, self.layer, self._rect
@@ -129,8 +158,10 @@ class FigurePanel:
         """Draw the figures beside each other at one scale, as large as they go."""
         u, rect = self._unit, self._rect
         top = self._message_height + CAPTION * u
-        area = Rect(rect.x, rect.y + top, rect.w, rect.h - top - (FOOT + UNDER) * u)
+        area = Rect(rect.x, rect.y + top, rect.w, rect.h - top - self._foot_height - UNDER * u)
         area = area.inset(14 * u, 6 * u)
+        if area.h < BOTH_LEAST * u:
+            figures = figures[:1]
         bottom = min(figure.extent[2] for figure in figures)
         high = max(figure.extent[3] for figure in figures)
         widths = [figure.extent[1] - figure.extent[0] + BETWEEN_MM for figure in figures]

@@ -7,6 +7,7 @@ from typing import Any
 from livefit.dashboard import theme
 from livefit.dashboard.ask_panel import AskPanel
 from livefit.dashboard.charts.chart_panel import ChartPanel
+from livefit.dashboard.estimate_panel import EstimatePanel
 from livefit.dashboard.figure_panel import FigurePanel
 from livefit.dashboard.header_panel import HeaderPanel
 from livefit.dashboard.help_panel import HelpPanel
@@ -17,6 +18,11 @@ from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.table_panel import TablePanel
 from livefit.dashboard.visuals import Box, Fonts
 from livefit.view.hands import Hands
+from livefit.view.screens import type_size_px
+from livefit.view.table import SCREEN
+
+LEGIBLE_MOST = 54.0
+"""Units: the largest type of names and numbers for which all still fits."""
 
 
 class FitterView:
@@ -47,6 +53,7 @@ class FitterView:
         self._table = TablePanel(root, fonts)
         self._hints = HintsPanel(root, fonts)
         self._ask = AskPanel(root, fonts)
+        self._estimate = EstimatePanel(root, fonts)
         self._help = HelpPanel(root, fonts)
         self._placed: tuple[object, ...] | None = None
         self._covered = False
@@ -71,7 +78,9 @@ class FitterView:
         self._figure.refresh(self.model)
         self._chart.refresh(self.model.charts)
         self._table.refresh(self.model)
-        self._ask.refresh(None if self.hands.sheet is None else self.hands.sheet.view)
+        sheet = None if self.hands.sheet is None else self.hands.sheet.view
+        self._ask.refresh(sheet)
+        self._estimate.refresh(sheet)
         self._help.layer.visible = self.hands.help_shown
         self._covered = self.hands.sheet is not None or self.hands.help_shown
         if anew or over or self._covered:
@@ -99,7 +108,8 @@ class FitterView:
         if self.hands.help_shown:
             return "Esc"
         if self.hands.sheet is not None:
-            return self._ask.key_at(x, y)
+            panel = self._ask if self._ask.layer.visible else self._estimate
+            return panel.key_at(x, y)
         key = self._hints.key_at(x, y)
         return self._table.row_at(x, y) if key is None else key
 
@@ -113,7 +123,7 @@ class FitterView:
 
     def ask_boxes(self) -> list[Box]:
         """Where the ink of every text of the question on screen lies."""
-        return self._ask.boxes()
+        return [*self._ask.boxes(), *self._estimate.boxes()]
 
     def help_boxes(self) -> list[Box]:
         """Where the ink of every text of the help lies."""
@@ -128,6 +138,10 @@ class FitterView:
         for gap in layout.gaps(width, height):
             self._backdrop.rect(gap, theme.GROUND)
         self._backdrop.show(pixel_scale)
+        self._table.legible = self._estimate.legible = type_size_px(
+            self.model.definitions.screen(SCREEN), (width, height), cap_share=theme.CAP_HEIGHT,
+            least=0.0, most=LEGIBLE_MOST * layout.unit,
+        )  # fmt: skip
         for panel, rect in (
             (self._header, layout.header),
             (self._figure, layout.figure),
@@ -135,6 +149,7 @@ class FitterView:
             (self._table, layout.table),
             (self._hints, layout.hints),
             (self._ask, Rect(0, 0, width, height)),
+            (self._estimate, Rect(0, 0, width, height)),
             (self._help, Rect(0, 0, width, height)),
         ):
             panel.place(rect, layout.unit, pixel_scale)

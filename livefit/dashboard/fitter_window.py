@@ -15,7 +15,7 @@ from livefit.dashboard.canvas_window import TICK_MS, CanvasWindow
 from livefit.dashboard.fitter_view import FitterView
 from livefit.dashboard.keys import key_name
 from livefit.dashboard.layer import Area
-from livefit.dashboard.link import Answered, Commander, Receiver
+from livefit.dashboard.link import SLOW, Answered, Commander, Receiver
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import write_png
 from livefit.view import words
@@ -153,6 +153,8 @@ class FitterWindow(CanvasWindow):
                 self.model.apply_history(answered.result)
             else:
                 self.model.past_refused(ask.args["rows"])
+        elif ask.op in SLOW:
+            self.hands.hear(ask, answered.result, error)
         elif error is None:
             self._say(done_words(ask, self.model.definitions))
         else:

@@ -15,13 +15,13 @@ WIDTHS = {
     words.CADENCE: 146.0,
     words.WORKLOAD: 128.0,
     words.BATTERY: 118.0,
-    words.RATE: 132.0,
+    words.RATE: 142.0,
     words.LOST: 172.0,
     words.DELAY: 140.0,
     words.RECORDING: 200.0,
 }
 STROKES, AGE = 330.0, 216.0
-NUMBER = 40.0
+NUMBER = 42.0
 CAPTION_Y, VALUE_Y = 19.0, 54.0
 """Middle of the two lines, from the top."""
 AGE_SHAPE: dict[str, words.Shape] = {

@@ -10,8 +10,8 @@ from livefit.dashboard.visuals import Fonts
 from livefit.view import words
 from livefit.view.hands import ACTIONS
 
-LINE = 42.0
-WIDTH, HEIGHT = 1480.0, 990.0
+LINE = 39.0
+WIDTH, HEIGHT = 1480.0, 1060.0
 PAD = 44.0
 
 
@@ -60,8 +60,10 @@ class HelpPanel:
         for name, meaning in words.HELP_SIGNS:
             layer.text(name, left, y, size, theme.TEXT, weight=theme.BOLD, room=end - left)
             y += 34 * u
-            layer.text(meaning, left, y, size, theme.QUIET, room=end - left)
-            y += 48 * u
+            for line in layer.fonts.wrap(meaning, size, end - left, 2):
+                layer.text(line, left, y, size, theme.QUIET)
+                y += 32 * u
+            y += 12 * u
 
     def _title(self, text: str, x: float, y: float, u: float) -> float:
         self.layer.text(text, x, y, theme.TITLE * 1.2 * u, theme.QUIET, weight=theme.BOLD)

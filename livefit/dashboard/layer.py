@@ -192,6 +192,9 @@ class Layer:
         for label in self._texts:
             left, top, right, bottom = (label.size * e for e in self.fonts.layout(label.text).ink)
             out.append(
-                Box(label.text, label.x + left, label.y + top, label.x + right, label.y + bottom)
-            )
+                Box(
+                    label.text, label.x + left, label.y + top, label.x + right, label.y + bottom,
+                    label.size,
+                )
+            )  # fmt: skip
         return out

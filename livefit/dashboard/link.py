@@ -1,4 +1,4 @@
-"""The two threads that talk to the processing node, so that the window never waits for it."""
+"""The threads that talk to the processing node, so that the window never waits for it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from livefit.view.asking import Ask
+from livefit.view.estimating import INTO_BANDS, PREDICT
 from livefit.wire.messages import Message
 from livefit.wire.sockets import ControlClient, EndpointError, Subscriber
 
@@ -19,6 +20,10 @@ NEWEST = ("results", "pose", "cycles", "changes", "baseline", "bicycle")
 STROKES = "strokes"
 """The topic of which every message counts."""
 STROKES_KEPT = 4_000
+SLOW = (PREDICT, INTO_BANDS)
+"""Requests that the node may need longer for."""
+SLOW_S = 8.0
+"""How long an answer to them is waited for."""
 POLL_S = 0.1
 """How long a thread waits before it looks whether it is to stop."""
 
@@ -109,7 +114,9 @@ class Answered:
 
 
 class Commander:
-    """A thread that sends requests to the node, one after the other.
+    """Threads that send requests to the node, one after the other.
+
+    Requests of `SLOW` have a thread of their own: a mark must not wait for them.
 
     Parameters
     ----------
@@ -121,25 +128,32 @@ class Commander:
 
     def __init__(self, endpoint: str, *, timeout_s: float = 1.0) -> None:
         self._endpoint = endpoint
-        self._timeout_s = timeout_s
-        self._asked: queue.SimpleQueue[Ask | None] = queue.SimpleQueue()
+        self._lanes: dict[bool, queue.SimpleQueue[Ask | None]] = {
+            slow: queue.SimpleQueue() for slow in (False, True)
+        }
         self._answers: queue.SimpleQueue[Answered] = queue.SimpleQueue()
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="commander", daemon=True)
+        self._threads = [
+            threading.Thread(target=self._run, args=args, name="commander", daemon=True)
+            for args in ((self._lanes[False], timeout_s), (self._lanes[True], SLOW_S))
+        ]
 
     def start(self) -> None:
         """Begin to wait for requests."""
-        self._thread.start()
+        for thread in self._threads:
+            thread.start()
 
     def stop(self) -> None:
         """End after the request under way; what is still to be asked is dropped."""
         self._stop.set()
-        self._asked.put(None)
-        self._thread.join()
+        for lane in self._lanes.values():
+            lane.put(None)
+        for thread in self._threads:
+            thread.join()
 
     def send(self, op: str, args: Mapping[str, Any] | None = None) -> None:
         """Ask the node for ``op``; returns at once."""
-        self._asked.put(Ask(op, dict(args or {})))
+        self._lanes[op in SLOW].put(Ask(op, dict(args or {})))
 
     def take(self) -> list[Answered]:
         """Requests answered since the last call."""
@@ -148,13 +162,13 @@ class Commander:
             out.append(self._answers.get())
         return out
 
-    def _run(self) -> None:
-        while (ask := self._asked.get()) is not None and not self._stop.is_set():
-            self._answers.put(self._answered(ask))
+    def _run(self, lane: queue.SimpleQueue[Ask | None], timeout_s: float) -> None:
+        while (ask := lane.get()) is not None and not self._stop.is_set():
+            self._answers.put(self._answered(ask, timeout_s))
 
-    def _answered(self, ask: Ask) -> Answered:
+    def _answered(self, ask: Ask, timeout_s: float) -> Answered:
         try:
-            with ControlClient(self._endpoint, timeout_s=self._timeout_s) as client:
+            with ControlClient(self._endpoint, timeout_s=timeout_s) as client:
                 return Answered(ask, client.request(ask.op, ask.args))
         except (ValueError, OSError) as error:
             return Answered(ask, {}, str(error))

@@ -18,14 +18,17 @@ from livefit.view.scale import Scale
 CAPTIONS = 32.0
 ROW_GAP = 6.0
 ROW_MAX = 170.0
-NAME, LETTER, VALUE, CHANGE, SPREAD = 272.0, 36.0, 186.0, 146.0, 118.0
+NAME, LETTER, VALUE, CHANGE, SPREAD = 320.0, 38.0, 180.0, 148.0, 124.0
 SHAPE, WORD = 52.0, 206.0
 DIGITS = 0.483
 """Size of the values over the height of a row."""
-CHANGE_SIZE = 0.6
-"""Of the change beside it."""
-SHRINK_STEPS = 4
-"""A title that does not fit is set smaller so often, before it is cut short."""
+CHANGE_SIZE, CHANGE_ALONE, CHANGE_LEAST = 0.63, 0.73, 0.55
+"""Of the change over that of the value: above a note, without one, and where it is long."""
+LETTER_SIZE = 0.72
+NO_VERDICT = 42.0
+NAME_LINE = 1.1
+ROW_LEAST = 2.14
+"""Height of a row over the size of its name, which takes two lines: more rows are not shown."""
 
 
 @dataclass(frozen=True)
@@ -75,12 +78,15 @@ class TablePanel:
     def __init__(self, parent: Any, fonts: Fonts) -> None:
         self.layer = Layer(parent, fonts, order=1)
         self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
+        self.legible = 1.0
+        """Size of the type of names, px: what can be read from where the fitter is."""
         self._shown: tuple[RowView, ...] | None = None
-        self._rows: list[Rect] = []
+        self._first = 0
+        self._rows: list[tuple[Rect, int]] = []
 
     def row_at(self, x: float, y: float) -> int | None:
-        """Number of the row at a point of the canvas."""
-        return next((i for i, rect in enumerate(self._rows) if rect.holds(x, y)), None)
+        """Number of the row at a point of the canvas; above the rows: of the next not shown."""
+        return next((number for rect, number in self._rows if rect.holds(x, y)), None)
 
     def place(self, rect: Rect, unit: float, pixel_scale: float) -> None:
         """Take ``rect``; ``unit`` px is one unit of the theme."""
@@ -100,14 +106,18 @@ class TablePanel:
         rect, u = self._rect, self._unit
         cols = columns(rect, u)
         top, gap = rect.y + CAPTIONS * u, ROW_GAP * u
-        pitch = min((rect.bottom - top + gap) / max(len(rows), 1), ROW_MAX * u)
+        room = rect.bottom - top + gap
+        most = max(int(room / (ROW_LEAST * self.legible + gap)), 1)
+        shown = self._page(rows, most)
+        pitch = min(room / max(len(shown), 1), ROW_MAX * u)
+        self._rows.clear()
         self.layer.rect(Rect(rect.x, rect.y, rect.w, top - rect.y), theme.GROUND)
         self._captions(rows, cols)
+        self._which(len(shown), len(rows), cols)
         end = top
-        self._rows.clear()
-        for row in rows:
+        for number, row in enumerate(shown, self._first):
             place = Rect(rect.x, end, rect.w, pitch - gap)
-            self._rows.append(place)
+            self._rows.append((place, number))
             if row.selected:
                 self.layer.frame(place, 3 * u, theme.BAND_EDGE)
             self._row(row, place, cols)
@@ -115,12 +125,34 @@ class TablePanel:
             self.layer.rect(Rect(rect.x, place.bottom, rect.w, gap), theme.GROUND)
         self.layer.rect(Rect(rect.x, end, rect.w, max(rect.bottom - end, 0)), theme.GROUND)
 
+    def _page(self, rows: tuple[RowView, ...], most: int) -> tuple[RowView, ...]:
+        """As many rows as can be read, the selected one among them; they move no more than that."""
+        selected = next((i for i, row in enumerate(rows) if row.selected), 0)
+        first = min(max(self._first, selected - most + 1), selected)
+        self._first = max(min(first, len(rows) - most), 0)
+        return rows[self._first : self._first + most]
+
+    def _which(self, shown: int, count: int, cols: Columns) -> None:
+        """Say which rows are shown where there are more; a click there brings the next ones."""
+        u, rect, last = self._unit, self._rect, self._first + shown
+        y, size = rect.y + CAPTIONS * u / 2 - 3 * u, theme.CAPTION * u
+        if shown == count:
+            self.layer.text(words.COLUMN_MEASURE, cols.name, y, size, theme.QUIET,
+                            room=cols.name_room)  # fmt: skip
+            return
+        text, size = (
+            words.ROWS_SHOWN.format(first=self._first + 1, last=last, count=count),
+            theme.BODY * u,
+        )
+        self.layer.text(text, cols.name, y, size, theme.TEXT, weight=theme.BOLD,
+                        room=cols.name_room)  # fmt: skip
+        self._rows.append((Rect(rect.x, rect.y, rect.w, CAPTIONS * u), last % count))
+
     def _captions(self, rows: tuple[RowView, ...], cols: Columns) -> None:
         u, layer = self._unit, self.layer
         y, size = self._rect.y + CAPTIONS * u / 2 - 3 * u, theme.CAPTION * u
         scale_room = cols.scale_right - cols.scale_left
         value_room = (VALUE - 20) * u
-        layer.text(words.COLUMN_MEASURE, cols.name, y, size, theme.QUIET, room=cols.name_room)
         layer.text(words.COLUMN_SCALE, cols.scale_left, y, size, theme.QUIET, room=scale_room)
         layer.text(
             words.COLUMN_MEAN, cols.value, y, size, theme.QUIET, align="right", room=value_room
@@ -144,24 +176,17 @@ class TablePanel:
             self._cell(cell, row, y, min(theme.VALUE * u, DIGITS * h), cols)
 
     def _name(self, row: RowView, rect: Rect, cols: Columns) -> None:
-        u, layer = self._unit, self.layer
-        title, body = min(theme.TITLE * u, 0.24 * rect.h), min(theme.BODY * u, 0.21 * rect.h)
-        for _ in range(SHRINK_STEPS):
-            lines = layer.fonts.wrap(row.title, title * 1.02, cols.name_room, 2)
-            if " ".join(lines) == row.title:
-                break
-            title *= 0.95
-        if layer.fonts.width(row.event_words, body) > cols.name_room:
-            body = max(body * cols.name_room / layer.fonts.width(row.event_words, body), 0.8 * body)
-        events = layer.fonts.wrap(row.event_words, body, cols.name_room, 1)
-        height = len(lines) * title * 1.2 + len(events) * body * 1.3
-        y = rect.y + (rect.h - height) / 2 + title * 0.6
-        for line in lines:
-            layer.text(line, cols.name, y, title, theme.TEXT, weight=theme.BOLD)
-            y += title * 1.2
-        for line in events:
-            layer.text(line, cols.name, y, body, theme.QUIET)
-            y += body * 1.3
+        """Measure and event, each in one line, by its short name where it is too long."""
+        layer = self.layer
+        size = min(self.legible, rect.h / ROW_LEAST)
+        y = rect.center[1] - NAME_LINE / 2 * size
+        for long, short, color, weight in (
+            (row.title, words.sentence(row.short), theme.TEXT, theme.BOLD),
+            (row.event_words, row.event_short, theme.QUIET, 0.0),
+        ):
+            text = long if layer.fonts.width(long, size) <= cols.name_room else short
+            layer.text(text, cols.name, y, size, color, weight=weight, room=cols.name_room)
+            y += NAME_LINE * size
 
     def _band(self, row: RowView, scale: Scale, rect: Rect, cols: Columns) -> None:
         u, layer = self._unit, self.layer
@@ -176,12 +201,18 @@ class TablePanel:
             layer.rect(Rect(left, top, right - left, bottom - top), theme.BAND)
             for edge in (left, right):
                 layer.line((edge, top), (edge, bottom), 3 * u, theme.BAND_EDGE)
-        for mark in marks:
-            text = format_value(mark, 0) + ("°" if row.unit == "deg" else "")
-            half = layer.fonts.width(text, number) / 2
-            x = _place(scale, mark, cols)
-            x = min(max(x, cols.scale_left + half), cols.scale_right - half)
-            layer.text(text, x, y, number, theme.QUIET, align="center")
+        texts = [format_value(mark, 0) + ("°" if row.unit == "deg" else "") for mark in marks]
+        wide = [layer.fonts.width(text, number) for text in texts]
+        # Each centred on its mark, but never into the other nor off the scale.
+        left, right = (
+            min(max(_place(scale, mark, cols) - w / 2, cols.scale_left), cols.scale_right - w)
+            for mark, w in zip(marks, wide, strict=True)
+        )
+        lacking = max(left + wide[0] + 0.4 * number - right, 0.0)
+        left = max(left - lacking / 2, cols.scale_left)
+        right = min(max(right, left + wide[0] + 0.4 * number), cols.scale_right - wide[1])
+        for text, x in zip(texts, (left, right), strict=True):
+            layer.text(text, x, y, number, theme.QUIET)
 
     def _cell(self, cell: Cell, row: RowView, y: float, size: float, cols: Columns) -> None:
         u, layer = self._unit, self.layer
@@ -189,7 +220,7 @@ class TablePanel:
         strong = theme.QUIET if row.stale or cell.mean is None else theme.TEXT
         small = min(theme.SMALL * u, size * 0.4)
         letter = words.SIDE_LETTER[cell.side]
-        layer.text(letter, cols.letter, y, size * 0.62, theme.QUIET, weight=theme.BOLD)
+        layer.text(letter, cols.letter, y, size * LETTER_SIZE, theme.QUIET, weight=theme.BOLD)
         self._track(cell, row, y, size, cols)
         layer.text(cell.value_text, cols.value, y, size, strong, align="right", weight=theme.BOLD)
         self._change(cell, y, size, strong, cols)
@@ -200,7 +231,7 @@ class TablePanel:
         mark = size * theme.CAP_HEIGHT * 0.9
         layer.shape(cell.verdict.shape, (cols.shape + mark / 2, y), mark, color)
         judged = cell.verdict.shape != "none"
-        word_size = size if judged else theme.BODY * u
+        word_size = size if judged else min(NO_VERDICT * u, size)
         left = cols.word if judged else cols.shape
         layer.text(
             cell.verdict.word, left, y, word_size, color, weight=theme.BOLD if judged else 0.0,
@@ -208,9 +239,11 @@ class TablePanel:
         )  # fmt: skip
 
     def _change(self, cell: Cell, y: float, size: float, color: Color, cols: Columns) -> None:
-        room = (CHANGE - 14) * self._unit
-        note = min(theme.SMALL * self._unit, size * 0.36)
-        large = size * CHANGE_SIZE
+        room = (CHANGE - 22) * self._unit
+        note = min(theme.SMALL * self._unit, size * 0.34)
+        width = max(self.layer.fonts.width(cell.change_text, 1.0), 0.1)
+        share = CHANGE_SIZE if cell.change_note else CHANGE_ALONE
+        large = max(min(size * share, room / width), size * CHANGE_LEAST)
         if not cell.change_told:
             color = theme.QUIET
         self.layer.text(

@@ -164,7 +164,7 @@ BODY = 26.0
 SMALL = 22.0
 CAPTION = 20.0
 
-CAP_HEIGHT = 0.714
-"""Height of capitals and digits over the size of the type (OpenSans: 1462 of 2048 units)."""
+CAP_HEIGHT = 1462 / 2048
+"""Height of capitals and digits over the size of the type (OpenSans)."""
 BOLD = 0.012
 """How far the outlines of bold glyphs are pushed outward, em."""

@@ -134,6 +134,8 @@ class Box:
     top: float
     right: float
     bottom: float
+    size: float = 0.0
+    """Of the type, px to the em."""
 
 
 @dataclass(frozen=True)

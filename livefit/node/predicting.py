@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from livefit.change.correlated import StrokeMean
 from livefit.definitions import Definitions
@@ -11,25 +12,31 @@ from livefit.node.trial import Trial
 from livefit.predict import (
     PUBLISHED,
     Belief,
+    Limit,
     Observed,
     Prediction,
     Rider,
+    Target,
+    into_bands,
     learned,
     observed,
     predict,
+    words,
 )
 from livefit.predict.numbers import Key
 
+Known = tuple[Rider, Belief]
+"""The rider of the latest trial, and how this rider gives way: nothing that changes any more."""
 
-def predict_next(
+
+def rider_now(
     kernel: Kernel,
     trials: Sequence[Trial | None],
     changes_before: Sequence[Mapping[str, float]],
-    changes: Mapping[str, float],
     definitions: Definitions,
     seat_tube_deg: float,
-) -> Prediction:
-    """Estimate what changes would do to the rider of the latest trial.
+) -> Known:
+    """What an estimate goes by: the rider of the latest trial, and what the marks have taught.
 
     Parameters
     ----------
@@ -39,8 +46,6 @@ def predict_next(
         From the oldest to the present one; None: of an earlier stream, which teaches nothing.
     changes_before
         What was changed between each trial and the next, by part; one entry fewer than trials.
-    changes
-        What would be changed, by part; mm or deg, signed as the adjustments are.
     definitions
         Measures and events.
     seat_tube_deg
@@ -49,8 +54,7 @@ def predict_next(
     Raises
     ------
     ValueError
-        If the rider has not ridden a whole stroke yet, a leg's markers are missing, or a part is
-        not known.
+        If the rider has not ridden a whole stroke yet, or a leg's markers are missing.
     """
     seen = []
     for before, after, made in zip(trials, trials[1:], changes_before, strict=False):
@@ -61,7 +65,63 @@ def predict_next(
     rider = None if now is None else _rider(kernel, now, seat_tube_deg)
     if rider is None:
         raise ValueError("nothing can be predicted before the first whole stroke of this trial")
-    return predict(rider, changes, definitions, belief=_belief(seen, definitions))
+    return rider, _belief(seen, definitions)
+
+
+def predict_next(
+    known: Known, changes: Mapping[str, float], definitions: Definitions
+) -> Prediction:
+    """Estimate what changes would do.
+
+    Parameters
+    ----------
+    known
+        As from `rider_now`.
+    changes
+        What would be changed, by part; mm or deg, signed as the adjustments are.
+    definitions
+        Measures and events.
+
+    Raises
+    ------
+    ValueError
+        If a part is not known.
+    """
+    rider, belief = known
+    return predict(rider, changes, definitions, belief=belief)
+
+
+def bring_inside(
+    known: Known,
+    bands: Mapping[tuple[str, str], tuple[float, float]],
+    permitted: Mapping[str, Limit | None] | None,
+    definitions: Definitions,
+) -> dict[str, Any]:
+    """The fewest and smallest changes that bring numbers inside their bands, as a plain document.
+
+    This takes up to a second or more; it touches nothing but its arguments, and may be done in
+    another thread.
+
+    Parameters
+    ----------
+    known
+        As from `rider_now`.
+    bands
+        Low and high of each number, by measure and event.
+    permitted
+        Parts that may be moved and how far; None: saddle and bar.
+    definitions
+        Measures, events and adjustments.
+
+    Raises
+    ------
+    ValueError
+        If a part, or a number, is not known to the prediction.
+    """
+    rider, belief = known
+    targets = [Target(measure, event, low, high) for (measure, event), (low, high) in bands.items()]
+    plan = into_bands(rider, targets, definitions, permitted=permitted, belief=belief)
+    return {**plan.document(), "said": words.plan_words(plan, definitions)}
 
 
 def _belief(seen: Sequence[Observed], definitions: Definitions) -> Belief:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import Any
 from uuid import uuid4
 
 import numpy as np
@@ -11,9 +13,10 @@ import numpy as np
 from livefit.definitions import Definitions
 from livefit.frames import MarkerBlock, Up
 from livefit.kernel.plan import check_seat_tube
+from livefit.node.fit import Pair
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
-from livefit.node.predicting import predict_next
+from livefit.node.predicting import Known, bring_inside, predict_next, rider_now
 from livefit.node.recorder_watch import RecorderWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import (
@@ -29,7 +32,7 @@ from livefit.node.standing import (
     place_bicycle,
 )
 from livefit.node.trials import Trials
-from livefit.predict import Prediction
+from livefit.predict import Limit, Prediction
 from livefit.wire.messages import (
     Description,
     DeviceState,
@@ -274,20 +277,52 @@ class Processing:
             since=trials.since,
         )
 
-    def predict(self, changes: Mapping[str, float]) -> Prediction:
-        """Estimate what changes would do; this ride's own marks teach how the rider gives way.
+    def rider_now(self) -> Known:
+        """What an estimate goes by; this ride's own marks teach how the rider gives way.
 
         Raises
         ------
         ValueError
-            If there is no whole stroke to go by, or a part is not known.
+            If there is no whole stroke to go by.
         """
         trials = self.trials.ridden()
         if not trials or self._kernel is None:
             raise ValueError("there is no stream to predict from")
         made = [{mark.part: mark.amount} for mark in self.trials.fit.marks]
         tube = self.trials.settings.seat_tube_deg
-        return predict_next(self._kernel, trials, made, changes, self._definitions, tube)
+        return rider_now(self._kernel, trials, made, self._definitions, tube)
+
+    def predict(self, changes: Mapping[str, float]) -> Prediction:
+        """Estimate what changes would do.
+
+        Raises
+        ------
+        ValueError
+            If there is no whole stroke to go by, or a part is not known.
+        """
+        return predict_next(self.rider_now(), changes, self._definitions)
+
+    def into_bands(
+        self, pairs: Sequence[Pair], permitted: Mapping[str, Limit | None] | None
+    ) -> Callable[[], dict[str, Any]]:
+        """The search for changes that bring these rows inside the bands in force, to be called.
+
+        It takes up to a second or more and may be called in another thread: it goes by what is
+        known now.
+
+        Raises
+        ------
+        ValueError
+            If there is no whole stroke to go by, or a row has no band.
+        """
+        bands = self.trials.fit.bands(self.trials.settings.discipline)
+        without = [
+            f"{measure} at {event}" for measure, event in pairs if (measure, event) not in bands
+        ]
+        if without:
+            raise ValueError(f"expected rows with a band, found none for {', '.join(without)}")
+        wanted = {pair: bands[pair] for pair in pairs}
+        return partial(bring_inside, self.rider_now(), wanted, permitted, self._definitions)
 
     def _warnings(self, now: float) -> list[str]:
         return [

@@ -12,6 +12,7 @@ from livefit.kernel.rolling import Rolling
 from livefit.node.fit import UNKNOWN, Pair
 from livefit.node.processing import Processing
 from livefit.node.standing import read_bicycle
+from livefit.predict import Limit
 from livefit.wire.messages import Recorded
 
 Args = dict[str, Any]
@@ -20,6 +21,7 @@ MEASURED = "measured"
 """In place of an amount: what the markers on the bicycle show."""
 MOST_NOTE = 500
 MOST_CHANGES = 12
+MOST_TARGETS = 12
 HISTORY_STROKES = 600
 MOST_HISTORY = 3000
 MOST_VALUES = 40_000
@@ -50,14 +52,29 @@ def answer(node: Processing, op: str, args: Args, now: float) -> dict[str, Any]:
         return status
     if op == "recording":
         return _recording(node, args, now)
+    if op in LONG:
+        return begin(node, op, args)()
     if op not in OPERATIONS:
-        known = ", ".join(["status", *OPERATIONS, "recording", "source"])
+        known = ", ".join(["status", *OPERATIONS, *LONG, "recording", "source"])
         raise ValueError(f"there is no operation {op!r}; known are {known}")
     node.catch_up()
     node.trials.settle()
     result = OPERATIONS[op](node, args)
     node.changed = True
     return result
+
+
+def begin(node: Processing, op: str, args: Args) -> Callable[[], Args]:
+    """What is left of a request of :data:`LONG`, to be called in any thread.
+
+    Raises
+    ------
+    ValueError
+        As `answer`; what is returned raises it, too.
+    """
+    node.catch_up()
+    node.trials.settle()
+    return LONG[op](node, args)
 
 
 def _recording(node: Processing, args: Args, now: float) -> Args:
@@ -170,7 +187,37 @@ def _predict(node: Processing, args: Args) -> Args:
     if not isinstance(changes, dict) or not 0 < len(changes) <= MOST_CHANGES:
         raise ValueError(f"predict takes changes, an amount for each part, got {changes!r:.60}")
     found = node.predict({str(part): _finite(changes, part) for part in changes}).document()
-    return {key: list(value) if isinstance(value, tuple) else value for key, value in found.items()}
+    return {key: _with_lists(value) for key, value in found.items()}
+
+
+def _into_bands(node: Processing, args: Args) -> Callable[[], Args]:
+    pairs = [*dict.fromkeys(_pairs(args))]
+    if not 0 < len(pairs) <= MOST_TARGETS:
+        raise ValueError(f"into_bands takes 1 to {MOST_TARGETS} rows, got {len(pairs)}")
+    search = node.into_bands(pairs, _limits(args) if "permitted" in args else None)
+
+    def found() -> Args:
+        return {key: _with_lists(value) for key, value in search().items()}
+
+    return found
+
+
+def _limits(args: Args) -> dict[str, Limit | None]:
+    permitted = args["permitted"]
+    if not isinstance(permitted, dict) or not 0 < len(permitted) <= MOST_CHANGES:
+        raise ValueError(f"permitted must be a map of parts to travel, got {permitted!r:.60}")
+    limits: dict[str, Limit | None] = {}
+    for part, travel in permitted.items():
+        match travel:
+            case None:
+                limits[part] = None
+            case [int() | float() as least, int() | float() as most]:
+                limits[part] = Limit(float(least), float(most))
+            case _:
+                raise ValueError(
+                    f"travel of {part!r:.60} must be [least, most] or nil, got {travel!r:.60}"
+                )
+    return limits
 
 
 def _history(node: Processing, args: Args) -> Args:
@@ -204,6 +251,16 @@ OPERATIONS: dict[str, Callable[[Processing, Args], Args]] = {
     "predict": _predict,
     "history": _history,
 }
+
+LONG: dict[str, Callable[[Processing, Args], Callable[[], Args]]] = {"into_bands": _into_bands}
+"""Requests that take too long for frames to wait: what is returned is done in another thread."""
+
+
+def _with_lists(value: Any) -> Any:
+    """A document as messages have it, with lists for tuples."""
+    if isinstance(value, dict):
+        return {key: _with_lists(each) for key, each in value.items()}
+    return [_with_lists(each) for each in value] if isinstance(value, list | tuple) else value
 
 
 def _amount(args: Args) -> float:

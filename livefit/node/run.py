@@ -5,12 +5,13 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
 from livefit.definitions import Definitions
 from livefit.node.processing import Processing
-from livefit.node.requests import answer
+from livefit.node.requests import LONG, answer, begin
 from livefit.node.settings import Settings
 from livefit.wire.blocks import joined, runs
 from livefit.wire.codec import WireError
@@ -86,7 +87,8 @@ def run_node(
         ControlServer(endpoints.control, limits=limits) as control,
     ):
         on_ready(NodeEndpoints(endpoints.frames, results.endpoint, control.endpoint))
-        _Loop(processing, frames, results, control).run(stop)
+        with ThreadPoolExecutor(1, "search") as worker:
+            _Loop(processing, frames, results, control, worker).run(stop)
 
 
 class _Loop:
@@ -96,7 +98,10 @@ class _Loop:
         frames: Subscriber,
         results: Publisher,
         control: ControlServer,
+        worker: Executor,
     ) -> None:
+        self._worker = worker
+        self._search: Future[dict[str, Any]] | None = None
         self._processing = processing
         self._frames = frames
         self._results = results
@@ -184,9 +189,15 @@ class _Loop:
         self._refused += 1
         self._frames.last_refusal = why
 
-    def _answer(self, request: Request) -> dict[str, Any]:
+    def _answer(self, request: Request) -> dict[str, Any] | Future[dict[str, Any]]:
         if request.op == "source":
             return self._ask_source(request.args)
+        if request.op in LONG:
+            if self._search is not None and not self._search.done():
+                raise ValueError("the search asked for before is still under way: ask again soon")
+            search = self._worker.submit(begin(self._processing, request.op, request.args))
+            self._search = search
+            return search
         return answer(self._processing, request.op, request.args, time.monotonic())
 
     def _ask_source(self, args: dict[str, Any]) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from livefit.view import ask_words as words
+from livefit.view.estimate_table import EstimateTable
 
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -56,6 +57,8 @@ class SheetView:
     row_titles: tuple[str, ...] = ()
     heads: tuple[str, ...] = ()
     buttons: tuple[Button, ...] = ()
+    estimate: EstimateTable | None = None
+    """In place of cells."""
 
 
 class Sheet(Protocol):

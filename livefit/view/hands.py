@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 from livefit.view import words
+from livefit.view.amending import amend_sheet
 from livefit.view.asking import Ask, Sheet
 from livefit.view.banding import band_sheet
 from livefit.view.choosing import choose_sheet
+from livefit.view.estimating import EstimateSheet, estimate_sheet
 from livefit.view.noting import NoteSheet
 from livefit.view.sheets import discipline_sheet, mark_sheet, offer_sheet, window_sheet
 from livefit.view.table import TableModel
@@ -79,6 +82,12 @@ class Hands:
         self.sheet = None
         return self.press(key)
 
+    def hear(self, ask: Ask, result: Mapping[str, Any], error: str | None) -> None:
+        """Put an answer on the sheet that waits for it; one that nobody waits for is dropped."""
+        sheet = self.sheet
+        if isinstance(sheet, EstimateSheet) and sheet.waiting == ask:
+            self.sheet = sheet.hear(result, error)
+
     def _do(self, does: str) -> Ask | Command | None:
         if does == "help":
             self.help_shown = not self.help_shown
@@ -93,6 +102,10 @@ class Hands:
         model = self._model
         if what == "mark":
             return mark_sheet(model.definitions.adjustments, model.measured)
+        if what == "amend":
+            return amend_sheet(model.marks, model.definitions.adjustments)
+        if what == "estimate":
+            return estimate_sheet(model.definitions, model.rows)
         if what == "offer":
             offer = model.offer
             return None if offer is None else offer_sheet(offer, model.definitions.adjustments)

@@ -22,17 +22,20 @@ class NoteSheet:
 
     ask: Ask
     text: str = ""
+    lead: str = words.NOTE_LEAD
+    clears: bool = False
+    """An empty text takes away the note that there is."""
 
     @property
     def view(self) -> SheetView:
         """The text so far, in one cell."""
-        cell = Cell(self.text + words.CURSOR, "", "Enter", here=True)
-        return SheetView(words.NOTE_TITLE, words.NOTE_LEAD, ((cell,),), buttons=BUTTONS)
+        cell = Cell(self.text[-MOST:] + words.CURSOR, "", "Enter", here=True)
+        return SheetView(words.NOTE_TITLE, self.lead, ((cell,),), buttons=BUTTONS)
 
     def press(self, key: str) -> Answer:
         """Type, erase, send or close."""
         if key == "Enter":
-            note = {"note": self.text.strip()} if self.text.strip() else {}
+            note = {"note": self.text.strip()} if self.text.strip() or self.clears else {}
             return Answer(None, Ask(self.ask.op, {**self.ask.args, **note}))
         if key == "Esc":
             return Answer(None)

@@ -51,7 +51,9 @@ class RowView:
     measure: str
     event: str
     title: str
+    short: str
     event_words: str
+    event_short: str
     unit: str
     band: tuple[float, float] | None
     scale: Scale | None

@@ -90,15 +90,7 @@ def amount_sheet(
         return Answer(NoteSheet(ask)) if noted else Answer(None, ask)
 
     unit = UNIT_WORD[adjustment.unit]
-    rows: list[tuple[Choice | None, ...]] = [
-        tuple(
-            Choice(f"{way} {step:g}{unit}", key, answer(sign * step))
-            for step, key in zip(adjustment.steps, keys, strict=False)
-        )
-        for sign, keys, way in (
-            (1, MORE_KEYS, adjustment.more), (-1, LESS_KEYS, adjustment.less)
-        )
-    ]  # fmt: skip
+    rows = list(amount_rows(adjustment, answer, adjustment.steps))
     last: list[Choice | None] = []
     if measured is not None and offer is None:
         way = adjustment.more if measured > 0 else adjustment.less
@@ -111,6 +103,25 @@ def amount_sheet(
         rows.append((*last, *[None] * (len(rows[0]) - len(last))))
     title = words.AMOUNT_TITLE.format(part=adjustment.title)
     return ChoiceSheet(title, words.AMOUNT_LEAD, tuple(rows), back=back)
+
+
+def amount_rows(
+    adjustment: Adjustment,
+    answer: Callable[[float], Answer],
+    steps: Sequence[float],
+    present: float | None = None,
+) -> tuple[tuple[Choice | None, ...], ...]:
+    """The amounts of ``steps``, one way above, the other below; the present one is marked."""
+    unit = UNIT_WORD[adjustment.unit]
+    return tuple(
+        tuple(
+            Choice(f"{way} {step:g}{unit}", key, answer(sign * step), sign * step == present)
+            for step, key in zip(steps, keys, strict=False)
+        )
+        for sign, keys, way in (
+            (1, MORE_KEYS, adjustment.more), (-1, LESS_KEYS, adjustment.less)
+        )
+    )  # fmt: skip
 
 
 def window_sheet(window: dict[str, float]) -> ChoiceSheet:

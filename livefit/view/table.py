@@ -10,10 +10,11 @@ from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import AgeMeter, Freshness, age_words
 from livefit.view.header import AgeView, Readout, header_readouts
+from livefit.view.loads import load_words
 from livefit.view.rows import Key, RowView, band_of, make_cells, sides_of
 from livefit.view.scale import Scale, common_scale
 from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark
-from livefit.wire.messages import Row, Snapshot
+from livefit.wire.messages import Mark, Row, Snapshot
 
 MISSING_SHARE = 0.01
 """A marker out of sight for a smaller share of the last seconds is not worth a word."""
@@ -129,6 +130,11 @@ class TableModel:
         return changes.offers[0] if changes is not None and changes.offers else None
 
     @property
+    def marks(self) -> tuple[Mark, ...]:
+        """Adjustments that were marked, oldest first."""
+        return () if self._snapshot is None else tuple(self._snapshot.marks)
+
+    @property
     def measured(self) -> dict[str, float]:
         """By adjustment: what the markers on the bicycle show since the latest mark."""
         moved = [] if self._snapshot is None else self._snapshot.moved
@@ -203,7 +209,7 @@ class TableModel:
         if snapshot.warnings:
             return words.Message("care", words.PLEASE_CHECK, ". ".join(snapshot.warnings))
         if self.offer is not None:
-            detail = words.OFFER_DETAIL.format(what=_sentence(self.offer.rows[0].words))
+            detail = words.OFFER_DETAIL.format(what=words.sentence(self.offer.rows[0].words))
             return words.Message("care", words.OFFER, detail)
         return self._change_message()
 
@@ -223,6 +229,11 @@ class TableModel:
         told += _markers_sentence([against for _, against in pairs], measure)
         title = words.CHANGED_SINCE_BASELINE if baseline else words.CHANGED_SINCE_MARK
         return words.Message("note", title, ". ".join(told) + ".")
+
+    @property
+    def loads(self) -> str:
+        """How cadence and workload differ, in a sentence; empty where they do not surely."""
+        return "" if self._changes is None else load_words(self._changes)
 
     @property
     def notice(self) -> str | None:
@@ -261,7 +272,9 @@ class TableModel:
             measure=measure.name,
             event=event.name,
             title=measure.title,
+            short=measure.short,
             event_words=event.title,
+            event_short=event.short,
             unit=measure.unit,
             band=band,
             scale=self._scales[key],
@@ -296,9 +309,9 @@ class TableModel:
 def _change_sentence(row: ChangeRow, against: Against, measure: Measure) -> str:
     """A change in words; of one that may be chance no more than how large it can be."""
     if against.verdict != "hidden" or against.smallest is None:
-        return _sentence(against.words)
+        return words.sentence(against.words)
     smallest = f"{against.smallest:.1f}{words.UNIT_WORD[measure.unit]}"
-    side = _sentence(words.SIDE_WORD.get(row.side, measure.short))
+    side = words.sentence(words.SIDE_WORD.get(row.side, measure.short))
     return words.NO_SURE_CHANGE.format(side=side, smallest=smallest)
 
 
@@ -311,10 +324,6 @@ def _markers_sentence(sides: Sequence[Against], measure: Measure) -> list[str]:
         return []
     largest = f"{max(smallest):.1f}{words.UNIT_WORD[measure.unit]}"
     return [words.MARKERS_STAYED.format(smallest=largest)]
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _resolve(definitions: Definitions, chosen: Chosen) -> list[tuple[Measure, Event]]:

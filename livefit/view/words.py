@@ -59,6 +59,7 @@ MEANINGS = {
 }
 
 COLUMN_MEASURE = "measure, crank position"
+ROWS_SHOWN = "{first} to {last} of {count}: Up, Down"
 COLUMN_SCALE = "band, mean, 95 %"
 COLUMN_MEAN = "rolling mean"
 COLUMN_BAND = "band"
@@ -158,6 +159,11 @@ def marker_short(label: str) -> str:
     return f"{LANDMARK[landmark]} {side}"
 
 
+def sentence(text: str) -> str:
+    """The text with a capital first."""
+    return text[:1].upper() + text[1:]
+
+
 @dataclass(frozen=True)
 class Message:
     """What the fitter must know at once."""
@@ -191,6 +197,10 @@ OFFER = "A change nobody marked"
 OFFER_DETAIL = "O: mark or drop it. {what}."
 CHANGED_SINCE_BASELINE = "From the baseline"
 CHANGED_SINCE_MARK = "Since the mark"
+
+LOADS = "{loads} than before: not allowed for"
+LOAD = "{what} {by} {unit} {way}"
+HIGHER, LOWER = "higher", "lower"
 
 PICTURE_SAVED = "Picture saved: {path}"
 PICTURE_FAILED = "Picture not saved: {error}"
@@ -236,11 +246,17 @@ HELP_SIGNS = (
     ("dashed figure", "the baseline, with the crank where it is now"),
     ("ring in the figure", "where a lost marker was seen last"),
     ("change", "from the baseline, or from before the mark; chance?: may be none"),
+    (
+        "not allowed for",
+        "what cadence makes of the changes is still in them; livefit compare tells",
+    ),
 )
 ACTIONS: tuple[tuple[str, ...], ...] = (
     ("M", "mark", "mark an adjustment: part, then how far", "ask mark"),
     ("O", "offer", "take or drop a change that nobody marked", "ask offer"),
+    ("A", "amend", "put right what one of the last marks says", "ask amend"),
     ("Z", "undo mark", "take the latest mark back", "unmark", "Ctrl+Z"),
+    ("N", "next", "estimate what the next change would do", "ask estimate"),
     ("B", "baseline", "set the baseline to the present averages", "set_baseline"),
     ("C", "clear", "clear the baseline", "clear_baseline"),
     ("R", "restart", "start the averages anew", "restart_window"),

@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from functools import partial
 from typing import Any, Final
 
 import zmq
@@ -31,6 +33,9 @@ KEYS_HINT: Final = {
 """What to add where keys may be the reason."""
 
 
+Handler = Callable[[Request], "dict[str, Any] | Future[dict[str, Any]]"]
+
+
 class ControlServer(Listening):
     """Answers requests, one at a time."""
 
@@ -46,20 +51,23 @@ class ControlServer(Listening):
         }
         super().__init__(zmq.ROUTER, options, endpoint, limits)
         self.endpoint = self._open(self.socket.bind)
+        self._later: list[tuple[list[bytes], int, Future[dict[str, Any]]]] = []
 
-    def poll(self, handler: Callable[[Request], dict[str, Any]], timeout_s: float = 0.0) -> int:
+    def poll(self, handler: Handler, timeout_s: float = 0.0) -> int:
         """Wait for a request, then answer all that are there, and return how many.
 
         Parameters
         ----------
         handler
-            Does what a request asks and returns the result. ``ValueError``, ``TimeoutError`` and
-            ``EndpointError`` become the reply's error. Any other exception is answered and raised
-            again.
+            Does what a request asks and returns the result, or a future of it: that is answered by
+            the first poll after it is done, other requests meanwhile. ``ValueError``,
+            ``TimeoutError`` and ``EndpointError`` become the reply's error. Any other exception is
+            answered and raised again.
         timeout_s
             How long to wait for the first, s.
         """
         self.guard.serve()
+        self._send_what_is_done()
         if not readable(self.socket) and not (timeout_s > 0 and wait([self], timeout_s)):
             return 0
         answered = 0
@@ -75,11 +83,30 @@ class ControlServer(Listening):
             parts = [frame.bytes for frame in frames]
             end_of_envelope = parts.index(b"") + 1 if b"" in parts else 1
             answered += 1
-            reply, fault = self._reply(handler, parts[end_of_envelope:], *sender)
-            self._send([*parts[:end_of_envelope], reply], sender[0])
-            if fault is not None:
-                raise fault
+            envelope, body = parts[:end_of_envelope], parts[end_of_envelope:]
+            self._answer(envelope, sender[0], partial(self._result, handler, body, *sender))
         return answered
+
+    def _send_what_is_done(self) -> None:
+        done = [each for each in self._later if each[2].done()]
+        self._later = [each for each in self._later if not each[2].done()]
+        for envelope, number, future in done:
+            self._answer(envelope, number, future.result)
+
+    def _answer(
+        self,
+        envelope: list[bytes],
+        number: int,
+        result: Callable[[], dict[str, Any] | Future[dict[str, Any]]],
+    ) -> None:
+        """Send what a request comes to, or keep its envelope until that is known."""
+        reply, fault = _reply(result)
+        if isinstance(reply, Future):
+            self._later.append((envelope, number, reply))
+            return
+        self._send([*envelope, reply], number)
+        if fault is not None:
+            raise fault
 
     def _send(self, parts: Sequence[bytes], number: int) -> None:
         try:
@@ -90,34 +117,40 @@ class ControlServer(Listening):
             if error.errno != errno.EHOSTUNREACH:  # it is gone
                 raise
 
-    def _reply(
-        self,
-        handler: Callable[[Request], dict[str, Any]],
-        body: Sequence[bytes],
-        number: int,
-        peer: Peer,
-    ) -> tuple[bytes, Exception | None]:
-        """Return the answer to one request, and what the program itself did wrong."""
+    def _result(
+        self, handler: Handler, body: Sequence[bytes], number: int, peer: Peer
+    ) -> dict[str, Any] | Future[dict[str, Any]]:
+        """What the handler makes of a request that may be made."""
+        if not self.guard.within_rate(peer):
+            self.guard.strike(number, peer, "requests in too quick a succession")
+            raise ValueError(
+                f"at most {self.guard.limits.rate_hz:g} requests a second are answered; "
+                "ask less often"
+            )
         try:
-            if not self.guard.within_rate(peer):
-                self.guard.strike(number, peer, "requests in too quick a succession")
-                raise ValueError(
-                    f"at most {self.guard.limits.rate_hz:g} requests a second are answered; "
-                    "ask less often"
-                )
-            try:
-                request = _request(body)
-            except WireError:
-                self.guard.strike(number, peer, "a request that does not follow the protocol")
-                raise
-            if why := self.guard.may(peer, request.op):
-                self.guard.refuse("a request that the key gives no right to", str(peer))
-                raise ValueError(why)
-            return encode(Reply(ok=True, result=handler(request))), None
-        except (ValueError, TimeoutError, EndpointError) as error:
-            return encode(Reply(ok=False, error=str(error))), None
-        except Exception as error:
-            return encode(Reply(ok=False, error="the program failed on this; see its log")), error
+            request = _request(body)
+        except WireError:
+            self.guard.strike(number, peer, "a request that does not follow the protocol")
+            raise
+        if why := self.guard.may(peer, request.op):
+            self.guard.refuse("a request that the key gives no right to", str(peer))
+            raise ValueError(why)
+        return handler(request)
+
+
+def _reply(
+    result: Callable[[], dict[str, Any] | Future[dict[str, Any]]],
+) -> tuple[bytes | Future[dict[str, Any]], Exception | None]:
+    """The answer to one request, and what the program itself did wrong."""
+    try:
+        found = result()
+        if isinstance(found, Future):
+            return found, None
+        return encode(Reply(ok=True, result=found)), None
+    except (ValueError, TimeoutError, EndpointError) as error:
+        return encode(Reply(ok=False, error=str(error))), None
+    except Exception as error:
+        return encode(Reply(ok=False, error="the program failed on this; see its log")), error
 
 
 class RefusedError(ValueError):

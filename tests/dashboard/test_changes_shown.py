@@ -15,6 +15,7 @@ from livefit.view.history import History
 from livefit.view.rows import Cell
 from livefit.view.table import TableModel
 from livefit.view.told import done_words
+from livefit.wire.change_messages import ChangeRow
 from livefit.wire.messages import Mark, PartMoved, Stroke
 from tests.dashboard.change_examples import make_against, make_change, make_changes, make_offer
 from tests.dashboard.dashboard_examples import make_mark, make_rows, make_snapshot
@@ -95,6 +96,30 @@ def test_markers_put_on_anew_have_a_sentence_of_their_own(model: TableModel) -> 
         model.apply_changes(make_changes(rows))
         sides = "Left side: no sure change, under 1.2°. Right side: no sure change, under 1.2°."
         assert detail(model) == sides + sentence
+
+
+def test_cadence_and_workload_that_differ_are_told_whatever_else_is_said(
+    model: TableModel,
+) -> None:
+    def load(name: str, side: str, by: float, verdict: str = "told", **against: str) -> ChangeRow:
+        unit = "W" if name == "workload" else "rpm"
+        which = against.get("since", "mark")
+        told = {which: make_against(by, 0.5, verdict)}
+        return make_change(name, "mean", side, unit=unit, **told)
+
+    model.apply_changes(make_changes([], loads=[load("cadence", "L", 9), load("cadence", "R", 4)]))
+    assert model.loads == "Cadence 4 rpm higher than before: not allowed for"
+    model.apply_changes(
+        make_changes([], loads=[load("cadence", "R", -3.6), load("workload", "B", 12)])
+    )
+    assert model.loads == ("Cadence 4 rpm lower, workload 12 W higher than before: not allowed for")
+    # With a baseline the table's changes are from it, and so is this.
+    both = load("cadence", "R", 4).model_copy(update={"baseline": make_against(-6, 0.5)})
+    model.apply_changes(make_changes([], loads=[both]))
+    assert model.loads == "Cadence 6 rpm lower than before: not allowed for"
+    for nothing in ([], [load("cadence", "R", 4, "hidden")], [load("cadence", "R", 0.3)]):
+        model.apply_changes(make_changes([], loads=nothing))
+        assert model.loads == ""
 
 
 def test_an_offer_is_taken_or_dropped_by_key(model: TableModel) -> None:

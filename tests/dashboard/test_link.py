@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from functools import partial
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 
 from livefit.dashboard.link import STROKES_KEPT, Answered, Commander, Receiver
 from livefit.view.asking import Ask
+from livefit.wire.control import Handler
 from livefit.wire.messages import Cycles, MeanPose, Pose, Request, Snapshot, Stroke
 from livefit.wire.sockets import ControlServer, Publisher
 from tests.dashboard.dashboard_examples import (
@@ -118,7 +120,7 @@ def test_a_bad_address_is_a_fault_not_a_crash() -> None:
 
 
 @contextmanager
-def answering(handler: Callable[[Request], dict[str, Any]]) -> Iterator[str]:
+def answering(handler: Handler) -> Iterator[str]:
     stop = threading.Event()
     with ControlServer(ANY) as server:
 
@@ -165,6 +167,25 @@ def test_requests_are_answered_in_order_yes_or_no() -> None:
         Answered(Ask("set_baseline"), {}, "no means to keep yet: let the rider pedal"),
         Answered(Ask("set_window", {"strokes": 5}), {"strokes": 5}),
     ]
+
+
+def test_a_mark_does_not_wait_for_an_estimate() -> None:
+    searching: Future[dict[str, Any]] = Future()
+
+    def handler(request: Request) -> dict[str, Any] | Future[dict[str, Any]]:
+        return searching if request.op == "into_bands" else {}
+
+    with answering(handler) as endpoint:
+        commander = Commander(endpoint, timeout_s=5.0)
+        commander.start()
+        commander.send("into_bands", {"rows": []})
+        commander.send("mark")
+        first = answers(commander, 1)
+        searching.set_result({"said": []})
+        second = answers(commander, 1)
+        commander.stop()
+    assert first == [Answered(Ask("mark"), {})]
+    assert second == [Answered(Ask("into_bands", {"rows": []}), {"said": []})]
 
 
 def test_nobody_there_is_an_answer_too() -> None:

@@ -80,7 +80,11 @@ def crowded(definitions: Definitions, rows: int | None = None) -> DashboardModel
         for measure, event in MEANS
         for side in ("L", "R")
     ]  # fmt: skip
-    model.apply_changes(make_changes(judged, offers=[make_offer()]))
+    loads = [
+        make_change("cadence", "mean", "R", unit="rpm", baseline=make_against(-18.0, 2.0)),
+        make_change("workload", "mean", "B", unit="W", baseline=make_against(188.0, 2.0)),
+    ]
+    model.apply_changes(make_changes(judged, loads=loads, offers=[make_offer()]))
     model.notify("Set baseline refused: no answer from tcp://192.168.100.200:47802 in 1 s", 100.0)
     model.apply_silence(100.9)
     return model
@@ -133,7 +137,23 @@ def test_nothing_overlaps_in_any_question(
         for model in (riding(), crowded(definitions)):
             view = FitterView(canvas, model)
             model.apply_changes(make_changes([], offers=[make_offer()]))
-            for keys in ("M", "M 1", "M 8", "M 1 N 1", "O", "W", "P", "D", "E"):
+            for keys in (
+                "M",
+                "M 1",
+                "M 8",
+                "M 1 N 1",
+                "O",
+                "W",
+                "P",
+                "D",
+                "E",
+                "A",
+                "A 1",
+                "A 1 N",
+                "A 1 P",
+                "N",
+                "N 1",
+            ):
                 for key in keys.split():
                     view.hands.press(key)
                 view.refresh()

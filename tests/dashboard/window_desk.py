@@ -23,6 +23,7 @@ from livefit.definitions.models import Definitions
 from livefit.wire.messages import Mark, Request
 from livefit.wire.sockets import ControlServer, Publisher
 from tests.dashboard.dashboard_examples import make_pose, make_rows, make_snapshot, make_strokes
+from tests.dashboard.estimate_examples import make_estimate, make_way
 
 ANY = "tcp://127.0.0.1:0"
 DEADLINE_S = 15.0
@@ -37,7 +38,10 @@ class Node:
         self.marks: list[Mark] = []
         self.chosen: dict[str, list[list[str]]] = {}
         self.publishing = threading.Event()
+        self._definitions = definitions
         self._rows = make_rows(definitions)
+        self.ridden = True
+        """Whether there is a stroke to estimate from."""
         self._stop = threading.Event()
         self._publisher = Publisher(ANY, cached=("results",), display=True)
         self._control = ControlServer(ANY)
@@ -78,6 +82,15 @@ class Node:
             self.marks.append(Mark(number=len(self.marks) + 1, t=None, part=part, amount=amount))
         elif request.op == "unmark":
             self.marks.pop()
+        elif request.op == "edit_mark":
+            place = [mark.number for mark in self.marks].index(request.args["number"])
+            self.marks[place] = self.marks[place].model_copy(update=request.args)
+        elif request.op in ("predict", "into_bands"):
+            if not self.ridden:
+                raise ValueError("nothing can be predicted before the first whole stroke")
+            if request.op == "into_bands":
+                return make_way(self._definitions)
+            return make_estimate(self._definitions, request.args["changes"])
         elif request.op == "choose":
             self.chosen[request.args["screen"]] = request.args["rows"]
         elif request.op == "history":

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 from collections.abc import Iterator
 
 import pytest
@@ -81,6 +84,8 @@ def test_the_saddle_moves_through_the_node(fit: Fit, results: Subscriber) -> Non
     fit.start_node("--strokes", "10")
     before = wait_for(results, lambda s: strokes(s) >= 10)
     with ControlClient(fit.control, timeout_s=5.0) as control:
+        wanted = a_straighter_knee(fit, value(before))
+        assert wanted["saddle_height"] > 0
         control.request("set_baseline")
         control.request("source", {"op": "source.saddle", "args": {"height_mm": 20.0}})
         moved = before.strokes["R"] + 22
@@ -92,6 +97,19 @@ def test_the_saddle_moves_through_the_node(fit: Fit, results: Subscriber) -> Non
         assert 2.0 < value(before) - value(after) < 9.0
         with pytest.raises(RefusedError, match="no operation 'fly'"):
             control.request("fly")
+
+
+def a_straighter_knee(fit: Fit, knee_deg: float) -> dict[str, float]:
+    """What the command would change for it, asked of the node."""
+    band = {"measure": "knee_flexion", "event": "bdc", "low": knee_deg - 5, "high": knee_deg - 2}
+    asked = ["--into-bands", "knee_flexion:bdc", "--permit", "saddle_height", "--json"]
+    command = [sys.executable, "-m", "livefit", "predict", fit.control, *asked]
+    with ControlClient(fit.control, timeout_s=20.0) as control:
+        control.request("set_band", band)
+        told = subprocess.run(command, capture_output=True, timeout=60, check=True)
+        control.request("reset_bands")
+    changes: dict[str, float] = json.loads(told.stdout)["changes"]
+    return changes
 
 
 def test_ctrl_c_ends_processes_that_wait_for_each_other(fit: Fit) -> None:

@@ -61,6 +61,47 @@ def test_a_higher_saddle_straightens_the_knee_and_the_riders_own_mark_is_learned
     assert abs(knee(again)["by"]) < abs(row["by"])
 
 
+def test_what_brings_a_row_inside_the_band_in_force_is_what_predict_says_does() -> None:
+    ride = played()
+    rows = [["knee_flexion", "bdc"]]
+    assert not answer(ride.node, "into_bands", {"rows": rows}, ride.now)["changes"]
+    band = {"measure": "knee_flexion", "event": "bdc", "low": 32.0, "high": 34.0}
+    answer(ride.node, "set_band", band, ride.now)
+    only = {"rows": rows, "permitted": {"saddle_height": [-20, 20.0]}}
+    found = answer(ride.node, "into_bands", only, ride.now)
+    assert decode(Reply, encode(Reply(ok=True, result=found))).result is not None
+    assert [*found["changes"]] == ["saddle_height"]
+    assert found["first"]["amount"] == min(found["changes"]["saddle_height"], 5)
+    assert found["said"][0].startswith("First step: saddle height")
+    assert "licensed clinician" in " ".join(found["cautions"])
+    for side in "LR":
+        [row] = [
+            r for r in ask(ride, **found["changes"])["rows"]
+            if (r["measure"], r["side"], r["event"]) == ("knee_flexion", side, "bdc")
+        ]  # fmt: skip
+        assert 32.0 <= row["now"] + row["by"] <= 34.0
+    too_little = {"rows": rows, "permitted": {"saddle_height": [0, 1]}}
+    found = answer(ride.node, "into_bands", too_little, ride.now)
+    assert found["conflict"][0]["high"] == 34.0
+    assert "None of the permitted changes" in found["said"][0]
+
+
+@pytest.mark.parametrize(
+    ("args", "told"),
+    [
+        ({"rows": []}, "1 to 12 rows"),
+        ({"rows": [["hip_angle", "tdc"]]}, "hip_angle at tdc"),
+        ({"rows": [["knee_flexion", "bdc"]], "permitted": {"mirror": None}}, "mirror"),
+        ({"rows": [["knee_flexion", "bdc"]], "permitted": {"spacers": 5}}, "least, most"),
+        ({"rows": [["knee_flexion", "bdc"]], "permitted": []}, "map of parts"),
+    ],
+)
+def test_a_search_that_cannot_be_made_is_refused(args: dict[str, Any], told: str) -> None:
+    ride = played()
+    with pytest.raises(ValueError, match=told):
+        answer(ride.node, "into_bands", args, ride.now)
+
+
 @pytest.mark.parametrize(
     ("changes", "told"),
     [

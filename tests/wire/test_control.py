@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 import msgpack
@@ -165,3 +166,38 @@ def test_waiting_for_several_sockets_ends_with_the_first(server: ControlServer) 
         assert wait([subscriber, server], 10)
         assert server.poll(handle) == 1
         asking.join()
+
+
+def test_what_takes_long_is_answered_when_it_is_done_and_the_rest_at_once() -> None:
+    futures: list[Future[dict[str, Any]]] = []
+
+    def later(request: Request) -> dict[str, Any] | Future[dict[str, Any]]:
+        if request.op != "later":
+            return handle(request)
+        futures.append(Future())
+        return futures[-1]
+
+    with (
+        ControlServer(ANY) as server,
+        ControlClient(server.endpoint, timeout_s=10.0) as patient,
+        ControlClient(server.endpoint, timeout_s=10.0) as other,
+        ThreadPoolExecutor(2) as pool,
+    ):
+
+        def served(answer: Future[dict[str, Any]]) -> dict[str, Any]:
+            until(lambda: server.poll(later, 0.01) is not None and answer.done(), "the answer")
+            return answer.result()
+
+        for result, told in (({"value": 7}, None), (None, "too far")):
+            slow = pool.submit(patient.request, "later")
+            assert served(pool.submit(other.request, "double", {"value": 2})) == {"value": 4}
+            until(lambda: server.poll(later, 0.01) is not None and futures, "the request")
+            assert not slow.done()
+            future = futures.pop()
+            if told is None:
+                future.set_result(result or {})
+                assert served(slow) == result
+            else:
+                future.set_exception(ValueError(told))
+                with pytest.raises(RefusedError, match=told):
+                    served(slow)
