@@ -101,7 +101,8 @@ def differences(
     tips
         The pointer's calibration then and now.
     placement
-        Where the bicycle went in between; None: it stood still.
+        Where the bicycle went in between, its uncertainty included; None: it stood still. Both
+        measurements are looked at where the bicycle stands now.
     level, up, axle_rise_mm
         As of :func:`livefit.bicycle.geometry.measure_bicycle`.
 
@@ -110,9 +111,9 @@ def differences(
     GeometryError
         If the points make no bicycle.
     """
-    kept = {name: touch for name, touch in before.items() if name not in after}
     if placement is not None:
-        kept = {name: placement.move_touch(touch) for name, touch in kept.items()}
+        before = {name: placement.move_touch(touch) for name, touch in before.items()}
+    kept = {name: touch for name, touch in before.items() if name not in after}
     first = Spread.of(before, points, level=level, up=up, axle_rise_mm=axle_rise_mm)
     then = Spread.of({**kept, **after}, points, level=level, up=up, axle_rise_mm=axle_rise_mm)
     common = [d for d in first.able if d in then.able]
@@ -120,20 +121,17 @@ def differences(
     of_then = [then.able.index(d) for d in common]
     variance = np.zeros(len(common))
     by_tip = [np.zeros((len(common), 3)), np.zeros((len(common), 3))]
-    turn = np.eye(3) if placement is None else placement.rotation
     carried = np.zeros((len(common), 6))
     for name in dict.fromkeys((*first.names, *then.names)):
-        slope = np.zeros((len(common), 3))
         if name in first.names:
             k = first.names.index(name)
-            slope -= first.slopes[of_first, k]
+            slope = -first.slopes[of_first, k]
             if name in kept:
-                now = then.slopes[of_then, then.names.index(name)]
-                slope += now @ turn
-                if placement is not None:
-                    carried += now @ placement.slopes(kept[name].point[None])[0]
+                slope = slope + then.slopes[of_then, then.names.index(name)]
             variance += _square(slope, first.covariances[k])
             by_tip[0] += slope @ first.turns[k]
+            if placement is not None:
+                carried += slope @ placement.slopes(before[name].point[None])[0]
         if name in then.names and name not in kept:
             k = then.names.index(name)
             slope = then.slopes[of_then, k]

@@ -68,6 +68,19 @@ class Placement:
             turn=turned @ touch.turn,
         )
 
+    def after(self, earlier: Placement) -> Placement:
+        """Where it went by an earlier placement and then this one, as unsure as both together."""
+        turned = np.zeros((6, 6))
+        turned[:3, :3] = self.rotation
+        before = self.rotation.T @ (self.centre - self.shift)
+        turned[3:] = self.rotation @ earlier.slopes(before[None])[0]
+        return replace(
+            self,
+            rotation=self.rotation @ earlier.rotation,
+            shift=self.place(earlier.shift),
+            covariance=self.covariance + turned @ earlier.covariance @ turned.T,
+        )
+
     def slopes(self, points: FloatArray) -> FloatArray:
         """(n, 3, 6): change of places (n, 3) now with the turn and the shift."""
         return _slopes(points - self.centre)

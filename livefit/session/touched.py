@@ -26,6 +26,9 @@ from livefit.session.models import Adjustment, Record, SetUp, Taken, Text
 _Kind = TypeVar("_Kind", bound=Record)
 
 
+Six = tuple[FiniteFloat, FiniteFloat, FiniteFloat, FiniteFloat, FiniteFloat, FiniteFloat]
+
+
 class SetUpError(ValueError):
     """A file that holds no set-up; the text says where and what to do."""
 
@@ -56,6 +59,21 @@ class TouchedPoint(Record):
         )  # fmt: skip
 
 
+class Move(Record):
+    """How surely a moved bicycle was found again, where it stands now."""
+
+    centre: Vector
+    """mm in capture axes."""
+    covariance: tuple[Six, Six, Six, Six, Six, Six]
+    """Of a small turn (rad) about the centre, then of a shift (mm)."""
+
+    def placement(self) -> Placement:
+        """From where its touches lie now to where it stands: nowhere, give or take this."""
+        return Placement(
+            np.eye(3), np.zeros(3), np.array(self.centre), np.array(self.covariance), 0.0, {}
+        )
+
+
 class TouchedBicycle(Record):
     """A bicycle measured with a pointer.
 
@@ -74,6 +92,8 @@ class TouchedBicycle(Record):
     axle_rise_mm: FiniteFloat = 0.0
     markers: dict[str, Vector] = Field(default_factory=dict)
     """Markers stuck on the bicycle, mm in capture axes: by three of them it is found again."""
+    move: Move | None = None
+    """Where the touches are only where the bicycle was found again: how surely."""
     adjustments: tuple[Adjustment, ...] = ()
     """What was changed since the measurement before."""
     stance: Text = ""
@@ -85,6 +105,11 @@ class TouchedBicycle(Record):
     def tip(self) -> KeptTip:
         """The pointer's tip."""
         return KeptTip(np.array(self.tip_covariance_mm2))
+
+    @property
+    def placement(self) -> Placement | None:
+        """How surely its touches are where it stands; None: it was touched there."""
+        return None if self.move is None else self.move.placement()
 
     def all_touches(self) -> dict[str, Touch]:
         """By point."""
@@ -192,8 +217,11 @@ def found_by_markers(document: TouchedBicycle, now: Mapping[str, FloatArray]) ->
 def moved_bicycle(document: TouchedBicycle, placement: Placement) -> TouchedBicycle:
     """The same bicycle where it stands now."""
     touches = document.all_touches().items()
+    whole = placement if document.placement is None else placement.after(document.placement)
+    move = Move(centre=_vector(whole.centre), covariance=whole.covariance.tolist())
     return document.model_copy(
         update={
+            "move": move,
             "touches": {name: _touched(placement.move_touch(touch)) for name, touch in touches},
             "markers": {
                 name: _vector(placement.place(np.array(place)))

@@ -334,7 +334,8 @@ class TouchModel:
             if self.purpose.before is not None:
                 self.differences = differences(
                     self.purpose.before.all_touches(), self.guide.touches, self.purpose.points,
-                    (self.purpose.before.tip, self.calibration), level=self.purpose.level,
+                    (self.purpose.before.tip, self.calibration),
+                    placement=self.purpose.before.placement, level=self.purpose.level,
                     up=self.stream.up, axle_rise_mm=self.purpose.axle_rise_mm,
                 )  # fmt: skip
         except GeometryError as error:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +16,14 @@ from livefit.bicycle.change import ONLY, differences
 from livefit.bicycle.geometry import measure_bicycle
 from livefit.bicycle.kept import CalibrationMissingError, CalibrationShelf
 from livefit.bicycle.registration import RegistrationError, find_placement
+from livefit.bicycle.touching import Touch
+from livefit.cli.touch_again import AGAIN
 from livefit.definitions import load_definitions, shipped_dir
 from livefit.session.models import Adjustment
 from livefit.session.touched import (
     SetUpError,
+    found_by_touches,
+    moved_bicycle,
     read_set_up,
     read_touched,
     touched_bicycle,
@@ -126,6 +132,75 @@ def test_differences_hold_the_truth_as_often_as_they_say() -> None:
         assert held[name] / 300 == pytest.approx(0.95, abs=4 * (0.95 * 0.05 / 300) ** 0.5), name
         # What was not touched again does not count twice.
         assert widths[name] < 1.0
+
+
+def test_differences_of_a_bicycle_found_again_count_how_surely_it_was_found() -> None:
+    """150 bicycles touched, moved, found again by four touches, saddle and bar touched anew.
+
+    Errors over what is claimed have a variance of 1, within 4 standard errors of one of 150;
+    without the move's share the largest has 1.4.
+    """
+    random = np.random.default_rng(8)
+    design, again = Design(), AGAIN
+    raised = replace(design, saddle_height_mm=design.saddle_height_mm + 4, bar_up_mm=40.0)
+    true = {n: raised.dimensions()[n] - v for n, v in design.dimensions().items()}
+    parts = [n for n in (*ONLY["saddle"], *ONLY["bar"]) if n in NAMES]
+
+    def touched(stand: Stand, bicycle: Design, names: Sequence[str]) -> dict[str, Touch]:
+        places = stand.place(bicycle)
+        return exact_touches({n: places[n] + (PLACEMENT[n] ** 2 + 0.01) ** 0.5
+                              * random.standard_normal(3) for n in names})  # fmt: skip
+
+    there = Stand(3.0, 1.0, 70.0, (200.0, 500.0, 290.0))
+    ratios: dict[str, list[float]] = {name: [] for name in true}
+    for _ in range(150):
+        before = touched(Stand(), design, NAMES)
+        document = touched_bicycle(
+            None, before, EXACT, taken=datetime(2025, 3, 1, tzinfo=UTC), pointer="x", up="+z"
+        )
+        placement = found_by_touches(document, touched(there, raised, again), POINTS)
+        moved = moved_bicycle(document, placement)
+        found = differences(
+            moved.all_touches(), touched(there, raised, parts), POINTS, (EXACT, EXACT),
+            placement=moved.placement,
+        )  # fmt: skip
+        for name, difference in found.items():
+            if difference.se < 1e-6:
+                # Nothing of it was touched again, and a move changes no distance.
+                assert abs(difference.value) < 1e-6, name
+            else:
+                ratios[name].append((difference.value - true[name]) / difference.se)
+    ratios = {name: own for name, own in ratios.items() if own}
+    assert {"saddle_height", "saddle_setback", "bar_forward", "hood_up"} <= set(ratios)
+    for name, found_ratios in ratios.items():
+        assert np.mean(np.square(found_ratios)) == pytest.approx(1, abs=4 * (2 / 150) ** 0.5), name
+    held = np.mean(
+        [abs(ratio) < 1.96 for found_ratios in ratios.values() for ratio in found_ratios]
+    )
+    assert 0.93 <= held <= 0.97
+
+
+def test_two_moves_are_as_unsure_as_both() -> None:
+    """Monte Carlo: a point carried by two placements in turn, beside the one they make."""
+    random = np.random.default_rng(9)
+    corners = {n: p for n, p in Stand().place(Design()).items() if n in FIXED[:6]}
+    covariance = {n: 0.09 * np.eye(3) for n in corners}
+    places = [Stand(2.0, 1.0, 70.0, (200.0, 500.0, 290.0)), Stand(-1.0, 0.0, 160.0, (0, 900, 300))]
+    exact = [corners, *({n: s.place(Design())[n] for n in corners} for s in places)]
+    far = Stand().place(Design())["bar_end_left"]
+    ends = []
+    for _ in range(400):
+        one, two = (
+            find_placement(a, {n: p + 0.3 * random.standard_normal(3) for n, p in b.items()},
+                           covariance)
+            for a, b in pairwise(exact)
+        )  # fmt: skip
+        ends.append(two.place(one.place(far)))
+    whole = two.after(one)
+    np.testing.assert_allclose(whole.place(far), two.place(one.place(far)), atol=1e-9)
+    slope = whole.slopes(whole.place(far)[None])[0]
+    claimed = np.sqrt(np.diag(slope @ whole.covariance @ slope.T))
+    assert claimed == pytest.approx(np.std(ends, axis=0), rel=0.15)
 
 
 def test_a_simulated_hand_finds_five_millimetres() -> None:
