@@ -3,9 +3,8 @@
 A rider does not take to another saddle height at once. The approach is fitted as
 ``level + size * exp(-stroke / lasting)``, the lasting from a table. Strokes are set aside until the
 curve is within a quarter of the spread of single strokes from its level, or of the width that the
-mean's interval may have if that is more. The curve is believed in only where it takes nine times
-as much from the squares as chance would, the strokes' correlation allowed for: where chance alone
-looks like an approach, what is left lies too far to the other side. Where more than
+mean's interval may have if that is more. The curve is believed in only where it takes four times
+as much from the squares as chance would, the strokes' correlation allowed for. Where more than
 half the strokes would go, the rider is still settling.
 
 Of the others the slope is the median of the slopes of all pairs, which no single bad stroke moves
@@ -25,14 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from livefit.change.correlated import (
-    FEWEST,
-    StrokeMean,
-    correlation_of,
-    freedom_of,
-    freedom_of_mean,
-    mean_of,
-)
+from livefit.change.correlated import FEWEST, StrokeMean, correlation_of, freedom_of, mean_of
 from livefit.frames import FloatArray, IntArray
 
 State = Literal["too few", "settling", "drifting", "too wide", "settled"]
@@ -44,7 +36,7 @@ MOST_STROKES = 200
 """Further back nothing is looked at, and farther ahead nothing is promised."""
 SHARE = 0.25
 """Of the spread: what the approach may still lie off the level."""
-_TIMES_CHANCE = 9.0
+_TIMES_CHANCE = 4.0
 _LEAST_INFLATION = 0.6
 """That of strokes whose correlation is the least that is credited."""
 _LASTING = np.array([1.0, 1.5, 2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0])
@@ -223,9 +215,10 @@ def more_strokes(
     if not np.isfinite(mean.sd):
         return None
     n = np.arange(max(fewest, FEWEST), MOST_STROKES + 1, dtype=float)
-    r = mean.correlation
-    half = stdtrit(freedom_of_mean(n, r), 0.975) * np.sqrt((1 + r) / (1 - r) / n) * mean.sd
-    narrow = half <= half_width
+    narrow = (
+        stdtrit(freedom_of(n, mean.inflation), 0.975) * np.sqrt(mean.inflation / n) * mean.sd
+        <= half_width
+    )
     if mean.half_width <= half_width:
         return max(int(n[0]) - mean.n, 0)
     if not narrow[-1]:

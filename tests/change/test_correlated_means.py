@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.fft import dct
 from scipy.linalg import toeplitz
-from scipy.special import polygamma
 from scipy.stats import ttest_1samp
 from statsmodels.regression.linear_model import OLS
 from statsmodels.tsa.arima.model import ARIMA
-from statsmodels.tsa.arima_process import arma_periodogram
 
 from livefit.change import in_order, mean_of
-from livefit.change.correlated import FEWEST, correlation_of, freedom_of_mean
+from livefit.change.correlated import FEWEST
 from tests.change.correlated_strokes import correlated
 
 
@@ -39,65 +36,16 @@ def test_standard_error_beside_statsmodels(correlation: float) -> None:
 
 
 @pytest.mark.parametrize("n", [20, 60])
-def test_steadier_inflation_is_the_sum_over_the_matrix_of_correlations(n: int) -> None:
+def test_inflation_is_the_sum_over_the_matrix_of_correlations(n: int) -> None:
     """The variance of a mean is the mean of the covariance matrix's elements, whatever the case."""
     values = correlated(np.random.default_rng(3), 0.5, n)
-    r, f = correlation_of(values - values.mean(), np.ones(n, dtype=bool))
-    assert f >= toeplitz(r ** np.arange(n)).sum() / n - 1e-12
-    alternating = np.where(np.arange(n) % 2, 1.0, -1.0)
-    r, f = correlation_of(alternating, np.ones(n, dtype=bool))
-    assert r == -0.2
-    assert f == pytest.approx(toeplitz((-0.2) ** np.arange(n)).sum() / n)
-
-
-@pytest.mark.parametrize(("n", "cosines"), [(20, 5), (60, 7), (150, 12)])
-@pytest.mark.parametrize("correlation", [-0.3, 0.5])
-def test_the_variance_is_that_of_the_slowest_cosines(
-    n: int, cosines: int, correlation: float
-) -> None:
-    """SciPy's cosine transform, over the spectrum that statsmodels gives an autoregression.
-
-    The exact variance of its mean is a sum over the matrix of correlations.
-    """
-    values = correlated(np.random.default_rng(6), correlation, n)
     ours = mean_of(values)
-    r = max(ours.correlation, 0.0)
-    ar, ma = np.array([1.0, -r]), np.array([1.0])
-    angles, density = arma_periodogram(ar, ma, np.pi * np.arange(cosines + 1) / n)
-    assert angles[0] == 0.0
-    squares = dct(values, type=2, norm="ortho")[1 : cosines + 1] ** 2
-    long_run = np.mean(squares * density[0] / density[1:])
-    exact = toeplitz(r ** np.arange(n)).sum() / n / ((1 + r) / (1 - r))
-    assert ours.se**2 == pytest.approx(long_run * exact / n, rel=1e-9)
-    assert ours.sd**2 == pytest.approx(values.var() + ours.se**2, rel=1e-9)
-    assert ours.inflation == pytest.approx(n * ours.se**2 / ours.sd**2, rel=1e-9)
-
-
-def test_the_freedom_is_that_of_the_variance_estimated() -> None:
-    """The logarithm of a chi-square has the trigamma function of half its freedom as variance.
-
-    The correlation's share by differences of a complex spectrum.
-    """
-    n, r, step = 60, 0.5, 1e-6
-    angles = np.pi * np.arange(1, 8) / n
-
-    def slower(r: float) -> float:
-        return float(np.mean(np.log(np.abs(1 - r * np.exp(1j * angles)) ** 2 / (1 - r) ** 2)))
-
-    slope = (slower(r + step) - slower(r - step)) / (2 * step)
-    expected = 2 / (2 / 7 + slope**2 * (1 - r**2) / n)
-    assert freedom_of_mean(np.array([60]), r) == pytest.approx([expected], rel=1e-6)
-    rides = correlated(np.random.default_rng(7), r, (1500, n))
-    logarithms = np.log([mean_of(ride).se ** 2 for ride in rides])
-    assert logarithms.var() == pytest.approx(polygamma(1, expected / 2), rel=0.15)
-
-
-def test_strokes_that_resemble_the_last_one_alone_are_held_too() -> None:
-    """A moving average, whose correlation ends after a stroke, and a true autoregression alike."""
-    shocks = np.random.default_rng(8).standard_normal((1500, 41))
-    rides = (shocks[:, 1:] + shocks[:, :-1]) / np.sqrt(2)
-    means = [mean_of(ride) for ride in rides]
-    assert 0.93 <= np.mean([mean.low <= 0 <= mean.high for mean in means]) <= 0.975
+    matrix = toeplitz(ours.correlation ** np.arange(n))
+    assert ours.inflation >= matrix.sum() / n - 1e-12
+    alternating = mean_of(np.where(np.arange(n) % 2, 1.0, -1.0))
+    expected = toeplitz((-0.2) ** np.arange(n)).sum() / n
+    assert alternating.correlation == -0.2
+    assert alternating.inflation == pytest.approx(expected)
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.3, 0.5])

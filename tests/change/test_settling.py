@@ -7,7 +7,6 @@ import pytest
 from scipy.stats import t, theilslopes
 
 from livefit.change import mean_of, settled
-from livefit.change.correlated import freedom_of_mean
 from livefit.change.settling import drift_of, more_strokes, strokes_aside
 from tests.change.correlated_strokes import correlated
 
@@ -71,10 +70,9 @@ def test_the_interval_after_settling_holds_the_level() -> None:
 def test_more_strokes_are_as_many_as_a_search_finds(half: float, fewest: int) -> None:
     mean = mean_of(np.random.default_rng(7).normal(0.0, 1.0, 12))
     n = max(fewest, mean.n)
-    inflation = (1 + mean.correlation) / (1 - mean.correlation)
     while True:
-        freedom = freedom_of_mean(np.array([n]), mean.correlation)[0]
-        if t.ppf(0.975, freedom) * mean.sd * np.sqrt(inflation / n) <= half:
+        freedom = 1 / (1 / (n - 1) + 1.5 * mean.inflation / n)
+        if t.ppf(0.975, freedom) * mean.sd * np.sqrt(mean.inflation / n) <= half:
             break
         n += 1
     assert more_strokes(mean, half, fewest=fewest) == n - mean.n
