@@ -4,7 +4,8 @@
 
 Strokes of spread 1 with the correlation named; "wander" has a quarter of its variance in an
 autoregression of correlation 0.9, which is worse than the model allows for; "drift" adds 2 spreads
-in ten minutes to a correlation of 0.3.
+in ten minutes to a correlation of 0.3; in "neighbour" a stroke resembles the next by 0.5 and none
+beyond, as at the bottom of the simulator's stroke.
 
 * Coverage: how many of the 95 % intervals hold the truth, of a mean and of the difference between
   two trials as long, beside the interval that takes strokes for independent; the half-width in
@@ -39,7 +40,7 @@ from livefit.frames import FloatArray
 from tests.benchmarks.change_rides import RIDE_S, Ridden, draw, keep, kept, ride
 from tests.benchmarks.change_sessions import HEAD, lines, picture, session
 from tests.benchmarks.tables import Cell, table
-from tests.change.correlated_strokes import correlated, wandering
+from tests.change.correlated_strokes import correlated, neighbouring, wandering
 
 HOUR = 5400
 LENGTHS = (15, 30, 60, 120)
@@ -53,6 +54,7 @@ RIDING: dict[str, Riding] = {
     "0.5": lambda rng, n: correlated(rng, 0.5, n),
     "drift": lambda rng, n: correlated(rng, 0.3, n) + 2.0 * np.arange(n) / 900,
     "wander": wandering,
+    "neighbour": neighbouring,
 }
 
 
@@ -81,7 +83,7 @@ def main(options: Namespace) -> None:
         "correlation", "strokes", "mean", "as independent", "half", "difference", "after settling",
         "drift found", "power 0.5", "power 1",
     )  # fmt: skip
-    names = ("0", "0.3", "0.5", "wander")
+    names = ("0", "0.3", "0.5", "wander", "neighbour")
     print(table(head, [_coverage(rng, name, n, rides) for name in names for n in LENGTHS]))
     print(f"\nSteps nobody marked, {hours} hours and {steps} steps a line")
     head = (
