@@ -4,7 +4,8 @@
 
 Strokes of spread 1 with the correlation named; "wander" has a quarter of its variance in an
 autoregression of correlation 0.9, which is worse than the model allows for; "drift" adds 2 spreads
-in ten minutes to a correlation of 0.3.
+in ten minutes to a correlation of 0.3; in "neighbour" a stroke resembles the next by 0.5 and none
+beyond, as at the bottom of the simulator's stroke.
 
 * Coverage: how many of the 95 % intervals hold the truth, of a mean and of the difference between
   two trials as long, beside the interval that takes strokes for independent; the half-width in
@@ -16,7 +17,9 @@ in ten minutes to a correlation of 0.3.
   ``bound`` is the number of strokes whose evidence, were level and correlation known, reaches the
   threshold.
 
-Sessions (``--only-sessions`` for these alone): see `tests.benchmarks.change_sessions`.
+Sessions (``--only-sessions`` for these alone): see `tests.benchmarks.change_sessions`. They can be
+kept in a file and judged again (``--keep``, ``--kept``); of longer ones none has a change
+(``--lasts``).
 
 Wanted: coverage 0.93 to 0.97, fewer than one false alarm an hour, a median delay of at most 8.
 """
@@ -34,9 +37,10 @@ from livefit.change.difference import difference
 from livefit.change.settling import drift_of, strokes_aside
 from livefit.change.steps import EVERY, StepWatch, threshold
 from livefit.frames import FloatArray
-from tests.benchmarks.change_sessions import HEAD, line, picture, sessions
+from tests.benchmarks.change_rides import RIDE_S, Ridden, draw, keep, kept, ride
+from tests.benchmarks.change_sessions import HEAD, lines, picture, session
 from tests.benchmarks.tables import Cell, table
-from tests.change.correlated_strokes import correlated, wandering
+from tests.change.correlated_strokes import correlated, neighbouring, wandering
 
 HOUR = 5400
 LENGTHS = (15, 30, 60, 120)
@@ -50,6 +54,7 @@ RIDING: dict[str, Riding] = {
     "0.5": lambda rng, n: correlated(rng, 0.5, n),
     "drift": lambda rng, n: correlated(rng, 0.3, n) + 2.0 * np.arange(n) / 900,
     "wander": wandering,
+    "neighbour": neighbouring,
 }
 
 
@@ -59,6 +64,9 @@ def arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--sessions", type=int, default=80, help="for every size of change")
     parser.add_argument("--only-sessions", action="store_true")
     parser.add_argument("--picture", type=Path, help="where a picture of the sessions is saved")
+    parser.add_argument("--keep", type=Path, help="where the sessions' strokes are kept (.npz)")
+    parser.add_argument("--kept", type=Path, nargs="+", help="judge these, ride none")
+    parser.add_argument("--lasts", type=float, default=RIDE_S, help="seconds of a session")
     parser.add_argument("--steps", type=int, default=500, help="for every line of delays")
 
 
@@ -75,7 +83,7 @@ def main(options: Namespace) -> None:
         "correlation", "strokes", "mean", "as independent", "half", "difference", "after settling",
         "drift found", "power 0.5", "power 1",
     )  # fmt: skip
-    names = ("0", "0.3", "0.5", "wander")
+    names = ("0", "0.3", "0.5", "wander", "neighbour")
     print(table(head, [_coverage(rng, name, n, rides) for name in names for n in LENGTHS]))
     print(f"\nSteps nobody marked, {hours} hours and {steps} steps a line")
     head = (
@@ -87,14 +95,33 @@ def main(options: Namespace) -> None:
 
 
 def _sessions(options: Namespace) -> None:
-    count = 6 if options.short else options.sessions
-    rng = np.random.default_rng(options.seed)
-    print(f"\nSessions through the kernel, {count} a line, seed {options.seed}")
-    found = sessions(rng, {0.0: count, 5.0: count, 10.0: count})
-    print(table(HEAD, [line(by_mm, own) for by_mm, own in found.items()]))
+    ridden = _kept(options) if options.kept else _ridden(options)
+    found = [session(each) for each in ridden]
+    print(table(HEAD, lines(found)))
     if options.picture:
         picture(found, options.picture)
         print(f"\nsaved {options.picture}")
+
+
+def _kept(options: Namespace) -> list[Ridden]:
+    print("\nSessions kept in", ", ".join(path.name for path in options.kept))
+    return [each for path in options.kept for each in kept(path)]
+
+
+def _ridden(options: Namespace) -> list[Ridden]:
+    """So many sessions of each size of change, half of them up and half down."""
+    count = 6 if options.short else options.sessions
+    rng = np.random.default_rng(options.seed)
+    print(f"\nSessions through the kernel, {count} a line, seed {options.seed}")
+    sizes = (0.0, 5.0, 10.0) if options.lasts == RIDE_S else (0.0,)
+    ridden = [
+        ride(*draw(rng, by_mm if k % 2 else -by_mm, options.lasts))
+        for by_mm in sizes
+        for k in range(count)
+    ]
+    if options.keep:
+        keep(options.keep, ridden)
+    return ridden
 
 
 def _coverage(rng: np.random.Generator, name: str, n: int, rides: int) -> list[Cell]:

@@ -21,3 +21,9 @@ def wandering(rng: np.random.Generator, shape: int | tuple[int, ...]) -> FloatAr
     """Of spread 1: a quarter of the variance wanders over tens of strokes, the rest is noise."""
     noise: FloatArray = np.sqrt(0.75) * rng.standard_normal(shape)
     return 0.5 * correlated(rng, 0.9, shape) + noise
+
+
+def neighbouring(rng: np.random.Generator, n: int) -> FloatArray:
+    """Of spread 1: each stroke resembles the next by 0.5 and none beyond, a moving average."""
+    shocks = rng.standard_normal(n + 1)
+    return np.asarray((shocks[1:] + shocks[:-1]) / np.sqrt(2))
