@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livefit.frames import FloatArray, Up
 from livefit.kernel.crank import BikeFrame
@@ -15,9 +16,9 @@ SAMPLES_PER_SECOND = 50
 _SEARCH_EVERY = 10
 _SEARCH_WINDOWS = (40, 75, 150, 300)
 """Samples: from one stroke at 80 rpm to one and a half at 30 rpm."""
-_REFINE_AT = (50, 100, 200, 300, 500, 750, 1000)
+_REFINE_AT = (50, 100, 200, 300, 500, 750, 1000, 2000)
 _REFINE_EVERY = 3000
-_REMEMBERED = 1000
+_REMEMBERED = 3000
 _STILL_MM = 6.0
 """A foot that moves less between samples stands still and says nothing new of the crank."""
 _BETTER_ALONE = 1.25
@@ -25,6 +26,30 @@ _BETTER_ALONE = 1.25
 _MOVED_SAMPLES = 50
 _MOVED_MM = 6.0
 _MOVED_RESIDUALS = 5.0
+
+
+class _Memory:
+    """The last samples (n, foot markers, 3) mm, and in which of them a foot moved."""
+
+    def __init__(self, markers: int) -> None:
+        self._pieces = [(np.empty((0, markers, 3)), np.empty(0, dtype=bool))]
+        self._held = 0
+
+    def add(self, samples: FloatArray, moved: NDArray[np.bool_]) -> None:
+        self._pieces.append((samples, moved))
+        self._held += len(samples)
+        if self._held > 2 * _REMEMBERED:
+            self.newest(_REMEMBERED)
+
+    def newest(self, most: int) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """So many samples at most, and whether a foot moved."""
+        samples, moved = (np.concatenate(parts) for parts in zip(*self._pieces, strict=True))
+        self.replace(samples[-_REMEMBERED:], moved[-_REMEMBERED:])
+        return samples[-most:], moved[-most:]
+
+    def replace(self, samples: FloatArray, moved: NDArray[np.bool_]) -> None:
+        """Remember these alone."""
+        self._pieces, self._held = [(samples, moved)], len(samples)
 
 
 class BikeTracker:
@@ -55,8 +80,9 @@ class BikeTracker:
         self.problem: str | None = "waiting for pedalling"
         self._sides = sides
         self._up = up
-        self._samples = np.empty((0, sum(own.stop - own.start for own in sides.values()), 3))
-        self._moved = np.empty(0, dtype=bool)
+        self._markers = sum(own.stop - own.start for own in sides.values())
+        self._memory = _Memory(self._markers)
+        self._last: FloatArray | None = None
         self._departures = np.empty(0)
         self._count = 0
         self.until_found = 0
@@ -103,12 +129,12 @@ class BikeTracker:
 
     def take(self, samples: FloatArray) -> bool:
         """Add samples; returns True when the answer changed with the last of them."""
-        first = self._samples[-1:] if len(self._samples) else samples[:1]
+        first = samples[:1] if self._last is None else self._last
         before = np.concatenate([first, samples])[: len(samples)]
         step = np.sqrt(((samples - before) ** 2).sum(axis=2))
         moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1, initial=0.0) < _STILL_MM)
-        self._samples = np.concatenate([self._samples, samples])[-_REMEMBERED:]
-        self._moved = np.concatenate([self._moved, moved])[-_REMEMBERED:]
+        self._memory.add(samples, moved)
+        self._last = samples[-1:]
         self._count += len(samples)
         if self.bike is None:
             return self._count % _SEARCH_EVERY == 0 and self._search()
@@ -124,16 +150,17 @@ class BikeTracker:
         self._forget()
 
     def _forget(self) -> None:
-        self._samples = self._samples[:0]
-        self._moved = self._moved[:0]
+        self._memory = _Memory(self._markers)
+        self._last = None
         self._departures = self._departures[:0]
         self._count = 0
 
     def _search(self) -> bool:
+        held, held_moved = self._memory.newest(_SEARCH_WINDOWS[-1])
         for window in _SEARCH_WINDOWS:
-            if window > len(self._samples) + _SEARCH_EVERY:
+            if window > len(held) + _SEARCH_EVERY:
                 break
-            samples, moved = self._samples[-window:], self._moved[-window:]
+            samples, moved = held[-window:], held_moved[-window:]
             if moved.mean() < 0.8:
                 self.problem = "not pedalling"
                 continue
@@ -143,7 +170,7 @@ class BikeTracker:
                 self.problem = str(error)
                 continue
             self.problem = None
-            self._samples, self._moved = samples, moved
+            self._memory.replace(samples, moved)
             self._count = self.until_found = len(samples)
             return True
         return False
@@ -153,15 +180,16 @@ class BikeTracker:
 
         Feet out of sight do not take away the cranks that are known.
         """
-        half = len(self._samples) // 2
-        newest = self._samples[half:][self._moved[half:]]
-        bike = self._fit(self._samples[self._moved], self.bike)
+        samples, moved = self._memory.newest(_REMEMBERED)
+        half = len(samples) // 2
+        newest = samples[half:][moved[half:]]
+        bike = self._fit(samples[moved], self.bike)
         if bike is None:
             return False
         own = self._fit(newest, bike)
         if own is not None and self._much_closer(own, bike, newest):
             bike = own
-            self._samples, self._moved = self._samples[half:], self._moved[half:]
+            self._memory.replace(samples[half:], moved[half:])
         self.bike = bike
         return True
 

@@ -15,10 +15,10 @@ simulator's truth, divided by the Cramér-Rao bound of a periodic motion (`bound
 The four customary methods are given the true instant of the event. Ours has to find it, so its
 ratio to the bound with the crank angle known holds the error of the crank as well; the bound that
 counts it (/crank) takes the crank angle from both feet, a crank's motion of as many numbers as
-ours, and the circles from 20 s of frames. Means are of 15 successive strokes, their bound is that
+ours, and the circles from 60 s of frames. Means are of 15 successive strokes, their bound is that
 of one stroke / sqrt(15), but for what the circles bring in, which no averaging removes; bias is the
 mean over all strokes, ± its standard error. The first 25 s are left out: the crank is still being
-refined. A dash stands where too few frames bear a quick value: none is given. What six harmonics
+refined, up to 60 s. A dash stands where too few frames bear a quick value: none is given. What six harmonics
 could do is under bound6 and final/6.
 
 Wanted, of the bound of what is really known: quick 1.25, final 1.1, mean of 15 strokes 1.3; its
@@ -56,7 +56,7 @@ FEW_HARMONICS = 6
 MEAN_OF = 15
 BLOCKS_PER_SECOND = 30
 SETTLE_S = 25.0
-FITTED_S = 20.0
+FITTED_S = 60.0
 """The crank is fitted to the frames of so long a time."""
 METHODS = ("quick", "final", "near", "lin", "bw6", "bw8")
 HEAD = (
