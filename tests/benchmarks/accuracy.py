@@ -18,8 +18,8 @@ counts it (/crank) takes the crank angle from both feet, a crank's motion of as 
 ours, and the circles from 60 s of frames. Means are of 15 successive strokes, their bound is that
 of one stroke / sqrt(15), but for what the circles bring in, which no averaging removes; bias is the
 mean over all strokes, ± its standard error. The first 25 s are left out: the crank is still being
-refined, up to 60 s. A dash stands where too few frames bear a quick value: none is given. What six harmonics
-could do is under bound6 and final/6.
+refined, up to 60 s. A dash stands where too few frames bear a quick value: none is given. What six
+harmonics could do is under bound6 and final/6.
 
 Wanted, of the bound of what is really known: quick 1.25, final 1.1, mean of 15 strokes 1.3; its
 bias below 0.02 deg. With a crank sensor the crank is known: the last table, against that bound.
