@@ -18,6 +18,9 @@ from livefit.dashboard.table_panel import TablePanel
 from livefit.dashboard.visuals import Box, Fonts
 from livefit.view.hands import Hands
 
+SURROUND = 4.0
+"""px; more than is drawn anew beyond the edges of an area."""
+
 
 class FitterView:
     """Header, figure, chart, table, hints and questions on ``canvas``.
@@ -60,7 +63,7 @@ class FitterView:
         list of Area or None
             Where something has changed; None: anywhere.
         """
-        before, over = self._shows(), self._covered
+        over = self._covered
         size, pixel_scale = self._canvas.size, self._canvas.pixel_scale
         placed = (*size, pixel_scale, theme.in_use)
         anew = placed != self._placed
@@ -74,25 +77,25 @@ class FitterView:
         self._ask.refresh(None if self.hands.sheet is None else self.hands.sheet.view)
         self._help.layer.visible = self.hands.help_shown
         self._covered = self.hands.sheet is not None or self.hands.help_shown
-        if anew or over or self._covered:
-            return None
-        after = self._shows()
-        return [a for a, was, now in zip(self._areas(), before, after, strict=True) if was != now]
+        areas = self._areas()
+        return None if anew or over or self._covered else areas
 
     def _areas(self) -> list[Area]:
-        layout, figure = self.layout, self._figure
+        layout, words, figure = self.layout, self._figure.layer, self._figure.figure_layer
+        header, chart, table = self._header.layer, self._chart, self._table.layer
         panels = (
-            (layout.header, self._header.layer.visuals),
-            (layout.figure, figure.layer.visuals + figure.figure_layer.visuals),
-            (layout.chart, self._chart.visuals),
-            (layout.table, self._table.layer.visuals),
-        )
-        return [Area(rect, self._backdrop.visuals + visuals) for rect, visuals in panels]
-
-    def _shows(self) -> tuple[int, ...]:
-        """How often each panel has put something new on screen."""
-        figure = self._figure.layer.shows + self._figure.figure_layer.shows
-        return (self._header.layer.shows, figure, self._chart.shows, self._table.layer.shows)
+            (layout.header, header.take_damage(), header.visuals),
+            (layout.figure, words.take_damage() + figure.take_damage(),
+             words.visuals + figure.visuals),
+            (layout.chart, chart.take_damage(), chart.visuals),
+            (layout.table, table.take_damage(), table.visuals),
+        )  # fmt: skip
+        gaps = self._backdrop.visuals
+        return [
+            Area(rect, visuals if _well_inside(rect, panel) else gaps + visuals)
+            for panel, damage, visuals in panels
+            for rect in damage
+        ]
 
     def click(self, x: float, y: float) -> str | int | None:
         """What lies at a point of the canvas: a key, or the number of a row."""
@@ -138,3 +141,13 @@ class FitterView:
             (self._help, Rect(0, 0, width, height)),
         ):
             panel.place(rect, layout.unit, pixel_scale)
+
+
+def _well_inside(rect: Rect, panel: Rect) -> bool:
+    """Whether the area round ``rect`` that is drawn with it lies within ``panel``."""
+    return (
+        rect.x - panel.x > SURROUND
+        and rect.y - panel.y > SURROUND
+        and panel.right - rect.right > SURROUND
+        and panel.bottom - rect.bottom > SURROUND
+    )
