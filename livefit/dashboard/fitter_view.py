@@ -20,6 +20,8 @@ from livefit.view.hands import Hands
 
 SURROUND = 4.0
 """px; more than is drawn anew beyond the edges of an area."""
+BEYOND = 1.0
+"""px; what lies so far outside a panel reaches no other."""
 
 
 class FitterView:
@@ -90,12 +92,19 @@ class FitterView:
             (layout.chart, chart.take_damage(), chart.visuals),
             (layout.table, table.take_damage(), table.visuals),
         )  # fmt: skip
-        gaps = self._backdrop.visuals
         return [
-            Area(rect, visuals if _well_inside(rect, panel) else gaps + visuals)
+            Area(rect, self._drawn_in(rect, panel, visuals))
             for panel, damage, visuals in panels
             for rect in damage
         ]
+
+    def _drawn_in(self, rect: Rect, panel: Rect, visuals: tuple[Any, ...]) -> tuple[Any, ...]:
+        """What must be drawn in an area where a panel has changed; nothing named: everything."""
+        if panel.inset(SURROUND, SURROUND).covers(rect):
+            return visuals
+        if panel.inset(-BEYOND, -BEYOND).covers(rect):
+            return self._backdrop.visuals + visuals
+        return ()
 
     def click(self, x: float, y: float) -> str | int | None:
         """What lies at a point of the canvas: a key, or the number of a row."""
@@ -141,13 +150,3 @@ class FitterView:
             (self._help, Rect(0, 0, width, height)),
         ):
             panel.place(rect, layout.unit, pixel_scale)
-
-
-def _well_inside(rect: Rect, panel: Rect) -> bool:
-    """Whether the area round ``rect`` that is drawn with it lies within ``panel``."""
-    return (
-        rect.x - panel.x > SURROUND
-        and rect.y - panel.y > SURROUND
-        and panel.right - rect.right > SURROUND
-        and panel.bottom - rect.bottom > SURROUND
-    )

@@ -50,6 +50,13 @@ class Rect:
         """Whether a point lies inside."""
         return self.x <= x < self.right and self.y <= y < self.bottom
 
+    def covers(self, other: Rect) -> bool:
+        """Whether another rectangle lies inside."""
+        return (
+            self.x <= other.x and other.right <= self.right
+            and self.y <= other.y and other.bottom <= self.bottom
+        )  # fmt: skip
+
     def inset(self, dx: float, dy: float) -> Rect:
         """The rectangle less a margin."""
         return Rect(self.x + dx, self.y + dy, self.w - 2 * dx, self.h - 2 * dy)
@@ -57,7 +64,10 @@ class Rect:
 
 @dataclass(frozen=True)
 class Area:
-    """An area of the canvas, and all that is drawn there: vispy visuals from the bottom up."""
+    """An area of the canvas, and all that is drawn there: vispy visuals from the bottom up.
+
+    None named: everything.
+    """
 
     rect: Rect
     visuals: tuple[Any, ...]
@@ -226,7 +236,11 @@ class Layer:
 def _edges(table: NDArray[np.float32]) -> NDArray[np.float64]:
     """Left, top, right, bottom of strokes, (n, 11) to (n, 4) px."""
     a, b, reach = table[:, :2], table[:, 2:4], table[:, 4:6].max(axis=1, keepdims=True)
-    edges = np.hstack([np.minimum(a, b) - reach, np.maximum(a, b) + reach])
+    span = np.abs(b - a)
+    length = np.hypot(span[:, :1], span[:, 1:])
+    along = np.where(length > 0, span / np.maximum(length, 1e-6), np.array([1, 0], np.float32))
+    out = reach * np.where(table[:, 6:7] > 0, 1.0, along[:, ::-1])
+    edges = np.hstack([np.minimum(a, b) - out, np.maximum(a, b) + out])
     return edges.astype(np.float64)
 
 

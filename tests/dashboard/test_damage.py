@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from livefit.dashboard.damage import APART, bands, differing
-from livefit.dashboard.layer import Layer
+from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.picture import offscreen_canvas
 from livefit.dashboard.theme import rgb
 from livefit.dashboard.visuals import Fonts
@@ -72,3 +72,13 @@ def test_pixels_change_within_the_damage_alone(row: int) -> None:
     inside[int(rect.y) - 2 : int(rect.bottom) + 2, int(rect.x) - 2 : int(rect.right) + 2] = True
     assert differs.any()
     assert not (differs & ~inside).any()
+
+
+def test_a_bar_damages_its_own_rectangle_alone() -> None:
+    bars = [Rect(100, 20, 50, 60), Rect(60, 300, 200, 10)]
+    with offscreen_canvas(SIZE) as canvas:
+        layer = Layer(canvas.scene, Fonts(), order=0)
+        for bar in bars:
+            layer.rect(bar, WHITE)
+        layer.show()
+        assert layer.take_damage() == bars
