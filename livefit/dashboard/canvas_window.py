@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt, QTimer
@@ -51,8 +52,19 @@ class CanvasWindow(QMainWindow):
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
 
     def begin(self, tick: Tick, tick_ms: int) -> None:
-        """Start the threads, and call ``tick`` every ``tick_ms`` to bring the scene up to them."""
-        self._timer.timeout.connect(lambda: self.surface.show_scene(tick()))
+        """Start the threads, and call ``tick`` every ``tick_ms`` to bring the scene up to them.
+
+        A picture that takes longer is followed by the next at once: a timer left alone would let
+        what remains of its next interval go by.
+        """
+
+        def show_next() -> None:
+            began = time.perf_counter()
+            self.surface.show_scene(tick())
+            spent_ms = 1e3 * (time.perf_counter() - began)
+            self._timer.setInterval(max(round(tick_ms - spent_ms), 1))
+
+        self._timer.timeout.connect(show_next)
         for thread in self._threads:
             thread.start()
         self._timer.start(tick_ms)

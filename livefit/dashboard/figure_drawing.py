@@ -50,12 +50,10 @@ class FigureDrawing:
         Lost markers are ``named``, or only shown.
         """
         middle = (figure.extent[0] + figure.extent[1]) / 2
+        left, top = rect.center[0] - middle * scale, rect.center[1] + ground * scale
 
         def place(point: Point) -> Point:
-            return (
-                rect.center[0] + (point[0] - middle) * scale,
-                rect.center[1] - (point[1] - ground) * scale,
-            )
+            return (left + point[0] * scale, top - point[1] * scale)
 
         self._unit, self._place = unit, place
         self._strength = STALE_STRENGTH if stale else 1.0

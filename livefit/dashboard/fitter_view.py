@@ -24,6 +24,11 @@ from livefit.view.table import SCREEN
 LEGIBLE_MOST = 54.0
 """Units: the largest type of names and numbers for which all still fits."""
 
+SURROUND = 4.0
+"""px; more than is drawn anew beyond the edges of an area."""
+BEYOND = 1.0
+"""px; what lies so far outside a panel reaches no other."""
+
 
 class FitterView:
     """Header, figure, chart, table, hints and questions on ``canvas``.
@@ -67,7 +72,7 @@ class FitterView:
         list of Area or None
             Where something has changed; None: anywhere.
         """
-        before, over = self._shows(), self._covered
+        over = self._covered
         size, pixel_scale = self._canvas.size, self._canvas.pixel_scale
         placed = (*size, pixel_scale, theme.in_use)
         anew = placed != self._placed
@@ -83,25 +88,32 @@ class FitterView:
         self._estimate.refresh(sheet)
         self._help.layer.visible = self.hands.help_shown
         self._covered = self.hands.sheet is not None or self.hands.help_shown
-        if anew or over or self._covered:
-            return None
-        after = self._shows()
-        return [a for a, was, now in zip(self._areas(), before, after, strict=True) if was != now]
+        areas = self._areas()
+        return None if anew or over or self._covered else areas
 
     def _areas(self) -> list[Area]:
-        layout, figure = self.layout, self._figure
+        layout, words, figure = self.layout, self._figure.layer, self._figure.figure_layer
+        header, chart, table = self._header.layer, self._chart, self._table.layer
         panels = (
-            (layout.header, self._header.layer.visuals),
-            (layout.figure, figure.layer.visuals + figure.figure_layer.visuals),
-            (layout.chart, self._chart.visuals),
-            (layout.table, self._table.layer.visuals),
-        )
-        return [Area(rect, self._backdrop.visuals + visuals) for rect, visuals in panels]
+            (layout.header, header.take_damage(), header.visuals),
+            (layout.figure, words.take_damage() + figure.take_damage(),
+             words.visuals + figure.visuals),
+            (layout.chart, chart.take_damage(), chart.visuals),
+            (layout.table, table.take_damage(), table.visuals),
+        )  # fmt: skip
+        return [
+            Area(rect, self._drawn_in(rect, panel, visuals))
+            for panel, damage, visuals in panels
+            for rect in damage
+        ]
 
-    def _shows(self) -> tuple[int, ...]:
-        """How often each panel has put something new on screen."""
-        figure = self._figure.layer.shows + self._figure.figure_layer.shows
-        return (self._header.layer.shows, figure, self._chart.shows, self._table.layer.shows)
+    def _drawn_in(self, rect: Rect, panel: Rect, visuals: tuple[Any, ...]) -> tuple[Any, ...]:
+        """What must be drawn in an area where a panel has changed; nothing named: everything."""
+        if panel.inset(SURROUND, SURROUND).covers(rect):
+            return visuals
+        if panel.inset(-BEYOND, -BEYOND).covers(rect):
+            return self._backdrop.visuals + visuals
+        return ()
 
     def click(self, x: float, y: float) -> str | int | None:
         """What lies at a point of the canvas: a key, or the number of a row."""

@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from livefit.dashboard.damage import bands, differing
 from livefit.dashboard.theme import CAP_HEIGHT, Color
-from livefit.dashboard.visuals import Box, Fonts, Label, Labels, Segment, Segments
+from livefit.dashboard.visuals import SEGMENT_COLUMNS, Box, Fonts, Label, Labels, Segments
 from livefit.view.words import Shape
 
 Point = tuple[float, float]
 Align = Literal["left", "center", "right"]
+_Stroke = tuple[float, ...]
+"""A row of a segments' table: two ends, half width at either, round ends, colour."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +50,13 @@ class Rect:
         """Whether a point lies inside."""
         return self.x <= x < self.right and self.y <= y < self.bottom
 
+    def covers(self, other: Rect) -> bool:
+        """Whether another rectangle lies inside."""
+        return (
+            self.x <= other.x and other.right <= self.right
+            and self.y <= other.y and other.bottom <= self.bottom
+        )  # fmt: skip
+
     def inset(self, dx: float, dy: float) -> Rect:
         """The rectangle less a margin."""
         return Rect(self.x + dx, self.y + dy, self.w - 2 * dx, self.h - 2 * dy)
@@ -50,7 +64,10 @@ class Rect:
 
 @dataclass(frozen=True)
 class Area:
-    """An area of the canvas, and all that is drawn there: vispy visuals from the bottom up."""
+    """An area of the canvas, and all that is drawn there: vispy visuals from the bottom up.
+
+    None named: everything.
+    """
 
     rect: Rect
     visuals: tuple[Any, ...]
@@ -75,15 +92,18 @@ class Layer:
         self._labels = Labels(fonts, parent=parent)
         self._segments.order = 2 * order
         self._labels.order = 2 * order + 1
-        self._strokes: list[Segment] = []
+        self._strokes: list[_Stroke] = []
         self._texts: list[Label] = []
-        self.shows = 0
-        """How often something new was put on screen."""
+        self._strokes_shown: list[_Stroke] = []
+        self._texts_shown: list[Label] = []
+        self._table = np.zeros((0, SEGMENT_COLUMNS), np.float32)
+        self._pixel_scale = 0.0
+        self._damage: list[NDArray[np.float64]] = []
 
     @property
     def visuals(self) -> tuple[Any, ...]:
         """What is drawn, from the bottom up."""
-        return self._segments, self._labels
+        return tuple(each for each in (self._segments, self._labels) if not each.empty)
 
     @property
     def visible(self) -> bool:
@@ -102,15 +122,34 @@ class Layer:
 
     def show(self, pixel_scale: float = 1.0) -> None:
         """Put all that was drawn since ``clear`` on screen."""
-        self.shows += 1
-        self._segments.set_segments(self._strokes, pixel_scale)
-        self._labels.set_labels(self._texts, pixel_scale)
+        anew = pixel_scale != self._pixel_scale
+        self._pixel_scale = pixel_scale
+        before, now = differing(self._strokes_shown, self._strokes)
+        if anew or before or now:
+            table = np.array(self._strokes, np.float32).reshape(-1, SEGMENT_COLUMNS)
+            self._damage += [_edges(self._table[before]), _edges(table[now])]
+            self._table, self._strokes_shown = table, self._strokes.copy()
+            self._segments.set_table(table, pixel_scale)
+        before, now = differing(self._texts_shown, self._texts)
+        if anew or before or now:
+            changed = [self._texts_shown[i] for i in before] + [self._texts[i] for i in now]
+            inks = [self._ink(label) for label in changed]
+            self._damage.append(np.array(inks, np.float64).reshape(-1, 4))
+            self._texts_shown = self._texts.copy()
+            self._labels.set_labels(self._texts, pixel_scale)
+
+    def take_damage(self) -> list[Rect]:
+        """Where the screen has changed since the last call."""
+        found = bands(np.concatenate([np.zeros((0, 4)), *self._damage])).tolist()
+        self._damage.clear()
+        return [Rect(left, top, right - left, bottom - top) for left, top, right, bottom in found]
 
     def line(
         self, a: Point, b: Point, width: float, color: Color, *, round_ends: bool = False
     ) -> None:
         """A straight line."""
-        self._strokes.append(Segment(a, b, width, width, color, round_ends))
+        half = width / 2
+        self._strokes.append((*a, *b, half, half, round_ends, *color))
 
     def dashes(self, a: Point, b: Point, width: float, color: Color, dash: float) -> None:
         """A line of dashes about ``dash`` px long, as far apart, one at either end."""
@@ -134,9 +173,8 @@ class Layer:
 
     def circle(self, at: Point, radius: float, width: float, color: Color) -> None:
         """A ring of straight pieces too short to tell from round."""
-        count = min(max(round(radius), 12), 48)
-        turn = [2 * math.pi * i / count for i in range(count + 1)]
-        ring = [(at[0] + radius * math.cos(t), at[1] + radius * math.sin(t)) for t in turn]
+        unit = _round(min(max(round(radius), 12), 48))
+        ring = [(at[0] + radius * x, at[1] + radius * y) for x, y in unit]
         for a, b in pairwise(ring):
             self.line(a, b, width, color, round_ends=True)
 
@@ -162,7 +200,7 @@ class Layer:
             self.line((x - d, y - d), (x + d, y + d), size * math.sqrt(0.5), color)
         elif shape in ("up", "down"):
             tip, base = (y - half, y + half) if shape == "up" else (y + half, y - half)
-            self._strokes.append(Segment((x, base), (x, tip), size, 0.0, color))
+            self._strokes.append((x, base, x, tip, half, 0.0, False, *color))
 
     def text(
         self,
@@ -188,13 +226,26 @@ class Layer:
 
     def boxes(self) -> list[Box]:
         """Where the ink of every text lies."""
-        out = []
-        for label in self._texts:
-            left, top, right, bottom = (label.size * e for e in self.fonts.layout(label.text).ink)
-            out.append(
-                Box(
-                    label.text, label.x + left, label.y + top, label.x + right, label.y + bottom,
-                    label.size,
-                )
-            )  # fmt: skip
-        return out
+        return [Box(label.text, *self._ink(label), label.size) for label in self._texts]
+
+    def _ink(self, label: Label) -> tuple[float, float, float, float]:
+        left, top, right, bottom = (label.size * e for e in self.fonts.layout(label.text).ink)
+        return (label.x + left, label.y + top, label.x + right, label.y + bottom)
+
+
+def _edges(table: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Left, top, right, bottom of strokes, (n, 11) to (n, 4) px."""
+    a, b, reach = table[:, :2], table[:, 2:4], table[:, 4:6].max(axis=1, keepdims=True)
+    span = np.abs(b - a)
+    length = np.hypot(span[:, :1], span[:, 1:])
+    along = np.where(length > 0, span / np.maximum(length, 1e-6), np.array([1, 0], np.float32))
+    out = reach * np.where(table[:, 6:7] > 0, 1.0, along[:, ::-1])
+    edges = np.hstack([np.minimum(a, b) - out, np.maximum(a, b) + out])
+    return edges.astype(np.float64)
+
+
+@cache
+def _round(count: int) -> list[Point]:
+    """Corners of a regular polygon of radius 1, the first once more at the end."""
+    turn = [2 * math.pi * i / count for i in range(count + 1)]
+    return [(math.cos(t), math.sin(t)) for t in turn]

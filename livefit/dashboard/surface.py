@@ -15,8 +15,8 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QSize
-from PySide6.QtGui import QImage, QPainter, QPaintEvent, QResizeEvent, QScreen
+from PySide6.QtCore import QRect, QSize
+from PySide6.QtGui import QImage, QPainter, QPaintEvent, QRegion, QResizeEvent, QScreen
 from PySide6.QtWidgets import QWidget
 from vispy.gloo import FrameBuffer, RenderBuffer, gl
 from vispy.scene import SceneCanvas
@@ -127,7 +127,7 @@ class _Canvas(SceneCanvas):  # type: ignore[misc]
         self.context.set_state(scissor_test=True)
         try:
             if visuals:
-                self.context.clear(color=self.bgcolor, depth=True)
+                self.context.clear(color=self.bgcolor)
                 for visual in visuals:
                     if visual.visible:
                         visual.draw()
@@ -145,7 +145,7 @@ class _Canvas(SceneCanvas):  # type: ignore[misc]
             self._buffer.delete()
             self._buffer = None
         if self._buffer is None:
-            self._buffer = FrameBuffer(color=RenderBuffer(shape), depth=RenderBuffer(shape))
+            self._buffer = FrameBuffer(color=RenderBuffer(shape))
             self.push_fbo(self._buffer, (0, 0), self.size)
         return self._buffer
 
@@ -179,20 +179,25 @@ class PixelSurface(QWidget):
             # The image borrows the pixels' memory, which is kept as long as it.
             self._pixels = np.ascontiguousarray(self.canvas.pixels(0, 0, width, height))
             self._image = QImage(self._pixels.data, width, height, QImage.Format.Format_RGBX8888)
-            self.update()
+            self.repaint()
             return
         ratio = self.devicePixelRatioF()
+        region = QRegion()
         for area in areas:
             rect = area.rect
             left, top = max(int(rect.x) - EDGE, 0), max(int(rect.y) - EDGE, 0)
             right = min(math.ceil(rect.right) + EDGE, width)
             bottom = min(math.ceil(rect.bottom) + EDGE, height)
             w, h = right - left, bottom - top
-            self._pixels[top:bottom, left:right] = self.canvas.pixels(left, top, w, h, area.visuals)
-            self.update(
-                int(left / ratio), int(top / ratio), math.ceil(w / ratio) + 1,
-                math.ceil(h / ratio) + 1,
-            )  # fmt: skip
+            if w > 0 and h > 0:
+                pixels = self.canvas.pixels(left, top, w, h, area.visuals)
+                self._pixels[top:bottom, left:right] = pixels
+                region += QRect(
+                    int(left / ratio), int(top / ratio), math.ceil(w / ratio) + 1,
+                    math.ceil(h / ratio) + 1,
+                )  # fmt: skip
+        # At once: Qt would put off an update by some milliseconds, to gather others.
+        self.repaint(region)
 
     def at(self, x: float, y: float) -> tuple[float, float]:
         """The canvas counts pixels of the screen."""

@@ -10,6 +10,7 @@ size a pixel is 0.277 mm high: the digits of ``VALUE`` stand 12 mm, 20 minutes o
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 from livefit.view.words import Level
 
@@ -22,6 +23,7 @@ def rgb(code: str, alpha: float = 1.0) -> Color:
     return (red, green, blue, alpha)
 
 
+@lru_cache(256)
 def mixed(color: Color, ground: Color, share: float) -> Color:
     """``share`` of the colour, the rest of the ground."""
     red, green, blue = (

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,20 +101,7 @@ void main() {
 """
 
 
-@dataclass(frozen=True)
-class Segment:
-    """A line from ``a`` to ``b`` whose width runs from ``wide_a`` to ``wide_b`` (px)."""
-
-    a: tuple[float, float]
-    b: tuple[float, float]
-    wide_a: float
-    wide_b: float
-    color: Color
-    round_ends: bool = False
-
-
-@dataclass(frozen=True)
-class Label:
+class Label(NamedTuple):
     """A text whose baseline starts at (``x``, ``y``) px, ``size`` px to the em."""
 
     text: str
@@ -227,7 +214,8 @@ class _Batch(Visual):  # type: ignore[misc]
         super().__init__(vcode=vertex_shader, fcode=fragment_shader)
         self._buffer = VertexBuffer(np.zeros(0, vertex))
         self._room = 0
-        self._empty = True
+        self.empty = True
+        """Whether there is nothing to draw."""
         self._draw_mode = "triangles"
         self.set_gl_state("translucent", depth_test=False, cull_face=False)
 
@@ -237,7 +225,7 @@ class _Batch(Visual):  # type: ignore[misc]
         A program draws as many vertices as its buffer held when it was bound, so the buffer
         keeps its size until it must grow.
         """
-        self._empty = not len(vertices)
+        self.empty = not len(vertices)
         room = max(self._room, 1 << (len(vertices) - 1).bit_length()) if len(vertices) else 0
         if room:
             padded = np.zeros(room, vertices.dtype)
@@ -252,7 +240,7 @@ class _Batch(Visual):  # type: ignore[misc]
         view.view_program.vert["transform"] = view.transforms.get_transform()
 
     def _prepare_draw(self, view: Any) -> bool:
-        return not self._empty
+        return not self.empty
 
 
 class SegmentsVisual(_Batch):
@@ -263,16 +251,11 @@ class SegmentsVisual(_Batch):
         self.shared_program["u_pixel"] = 1.0
         self.freeze()
 
-    def set_segments(self, segments: Sequence[Segment], pixel_scale: float = 1.0) -> None:
-        """Show these; ``pixel_scale`` is how many device pixels one canvas pixel has."""
-        table = np.array(
-            [(*s.a, *s.b, s.wide_a / 2, s.wide_b / 2, s.round_ends, *s.color) for s in segments],
-            np.float32,
-        )
-        self.set_table(table.reshape(-1, SEGMENT_COLUMNS), pixel_scale)
-
     def set_table(self, table: NDArray[np.float32], pixel_scale: float = 1.0) -> None:
-        """Show the rows of (n, 11): two ends, half width at either, round ends, colour."""
+        """Show the rows of (n, 11): two ends, half width at either, round ends, colour.
+
+        ``pixel_scale`` is how many device pixels one canvas pixel has.
+        """
         self.shared_program["u_pixel"] = 1.0 / pixel_scale
         if not len(table):
             self._set_vertices(np.zeros(0, _SEGMENT_VERTEX))
@@ -310,14 +293,14 @@ class LabelsVisual(_Batch):
         layouts = [self._fonts.layout(label.text) for label in labels]
         counts = [len(layout.corners) for layout in layouts]
         vertices = np.zeros(sum(counts), _GLYPH_VERTEX)
-        start = 0
-        for label, layout, count in zip(labels, layouts, counts, strict=True):
-            part = vertices[start : start + count]
-            part["a_position"] = layout.corners * label.size + (label.x, label.y)
-            part["a_texcoord"] = layout.texcoords
-            part["a_type"] = (label.size * pixel_scale, label.weight)
-            part["a_color"] = label.color
-            start += count
+        if len(vertices):
+            rows = [(x, y, size, weight, *color) for _, x, y, size, color, weight in labels]
+            each = np.repeat(np.array(rows, np.float32), counts, axis=0)
+            corners = np.concatenate([layout.corners for layout in layouts])
+            vertices["a_position"] = corners * each[:, 2:3] + each[:, :2]
+            vertices["a_texcoord"] = np.concatenate([layout.texcoords for layout in layouts])
+            vertices["a_type"] = each[:, 2:4] * (pixel_scale, 1.0)
+            vertices["a_color"] = each[:, 4:]
         self._set_vertices(vertices)
 
 

@@ -125,7 +125,7 @@ class _Loop:
                 pose = self._processing.pose(now)
                 if pose is not None:
                     self._results.publish(pose)
-                next_pose = now + POSE_EVERY_S
+                next_pose = max(next_pose, now - POSE_EVERY_S) + POSE_EVERY_S
 
     def _publish_strokes(self) -> None:
         """Publish what comes with a stroke or a baseline."""

@@ -55,6 +55,38 @@ def test_parts_drawn_anew_make_the_same_picture_as_the_whole(
     surface.close()
 
 
+def test_change_after_change_leaves_the_picture_of_the_whole(
+    app: QApplication, riding: MakeModel
+) -> None:
+    model = riding()
+    surface = PixelSurface(SIZE)
+    put_on(surface, SIZE)
+    view = FitterView(surface.canvas, model)
+    surface.show_scene(view.refresh())
+    changes: list[Callable[[], object]] = [
+        lambda: model.select(3),
+        model.next_views,
+        lambda: model.notify("said in the figure's caption", 100.06),
+        model.charts.next_kind,
+        model.toggle_hold,
+        lambda: model.apply_pose(make_pose(250.0), 100.1),
+        model.toggle_hold,
+        model.next_sides,
+        lambda: model.apply_silence(109.0),
+        lambda: model.select(0),
+    ]
+    for number, change in enumerate(changes):
+        change()
+        areas = view.refresh()
+        assert areas is not None, "none of these concerns the whole picture"
+        surface.show_scene(areas)
+        whole = surface.canvas.render(alpha=False)
+        apart = np.abs(shown(surface) - whole.astype(int)).max()
+        assert apart <= 4, f"change {number}: more than rounding at smooth edges"
+    surface.close_canvas()
+    surface.close()
+
+
 def test_a_resized_window_is_drawn_at_its_new_size(app: QApplication, riding: MakeModel) -> None:
     model = riding()
     surface = PixelSurface(SIZE)

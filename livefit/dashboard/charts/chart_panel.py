@@ -35,11 +35,7 @@ class ChartPanel:
         self._top = Layer(parent, fonts, order=2)
         self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
         self._shown: object = None
-
-    @property
-    def shows(self) -> int:
-        """How often something new was put on screen."""
-        return self._frame.shows
+        self._anew = False
 
     @property
     def visuals(self) -> tuple[Any, ...]:
@@ -74,6 +70,12 @@ class ChartPanel:
             self._draw(chart)
             for part in (self._frame, self._ink, self._top):
                 part.show(self._scale)
+            self._anew = True
+
+    def take_damage(self) -> list[Rect]:
+        """Where the screen has changed since the last call."""
+        anew, self._anew = self._anew, False
+        return [self._rect] if anew else []
 
     def boxes(self) -> list[Box]:
         """Where the ink of every text lies."""

@@ -50,7 +50,7 @@ class Ink:
     @property
     def visuals(self) -> tuple[Any, ...]:
         """What is drawn."""
-        return (self._segments,)
+        return () if self._segments.empty else (self._segments,)
 
     @property
     def visible(self) -> bool:
