@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import socket as tcp
 import struct
 import time
@@ -21,6 +20,7 @@ import zmq
 from zmq.utils import z85
 
 from livefit.wire.keys import KeyRing, KeysError, Known
+from livefit.wire.unread import EVERY_S, MONITOR_HWM, connection, received
 
 log = logging.getLogger(__name__)
 
@@ -36,7 +36,6 @@ RELOAD_S: Final = 1.0
 LOGGED: Final = 50
 """Different refusals that are logged; all are counted."""
 _DRAIN: Final = 1_000
-_MONITOR_HWM: Final = 100_000
 
 _EVENTS: Final = (
     zmq.EVENT_ACCEPTED | zmq.EVENT_DISCONNECTED | zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL
@@ -63,6 +62,8 @@ class Limits:
     """Offences of one connection, without a moment's rest between them, until it is cut."""
     control_s: float = 0.01
     """Time for requests before it is the turn of something else; one is always answered."""
+    unread_bytes: int = 8 * 2**20
+    """What one connection may have sent that cannot be read, because no message of it is whole."""
 
 
 LIMITS: Final = Limits()
@@ -80,6 +81,8 @@ class Peer:
     """Public key, by which alone a peer is known; empty without keys."""
     name: str = ""
     strikes: int = 0
+    taken: int = 0
+    """Bytes of its messages that were read, as they were on the wire."""
 
     def __str__(self) -> str:
         """Return what a refusal calls it."""
@@ -128,7 +131,7 @@ class Guard:
         self._socket = socket
         self._ring = ring
         self._allowed: dict[bytes, Known] = {}
-        self._read_at = time.monotonic()
+        self._read_at = self._looked_at = time.monotonic()
         if ring is not None:
             self._allowed = ring.allowed()
             self.zap = context.socket(zmq.REP)
@@ -142,7 +145,7 @@ class Guard:
         self._events = context.socket(zmq.PAIR)
         self._events.linger = 0
         # The IO thread waits for room here; it must not wait while the owner is at work.
-        self._events.rcvhwm = _MONITOR_HWM
+        self._events.rcvhwm = MONITOR_HWM
         self._events.connect(events)
 
     def close(self) -> None:
@@ -163,6 +166,7 @@ class Guard:
                     break
                 self.zap.send_multipart(self._decision(self.zap.recv_multipart()))
         self.note()
+        self._end_endless()
 
     def note(self) -> None:
         """Note who came and went. ZeroMQ tells of it before it delivers what they send."""
@@ -190,6 +194,16 @@ class Guard:
             known = self._allowed.get(peer.key)
             peer.name = known.name if known else "?"
         return number, peer
+
+    def _end_endless(self) -> None:
+        """Cut off who has sent far more than could be read."""
+        now = time.monotonic()
+        if now - self._looked_at < EVERY_S:
+            return
+        self._looked_at = now
+        for number, peer in list(self.peers.items()):
+            if received(number) - peer.taken > self.limits.unread_bytes:
+                self.cut(number, "a message without an end")
 
     def within_rate(self, peer: Peer) -> bool:
         """Count one more message of a peer; False if it sends too many."""
@@ -232,9 +246,9 @@ class Guard:
             return
         self.refuse(why, str(peer))
         port = self._socket.getsockopt_string(zmq.LAST_ENDPOINT).rpartition(":")[2]
-        with contextlib.suppress(OSError), tcp.socket(fileno=os.dup(number)) as connection:
-            if str(connection.getsockname()[1]) == port:
-                connection.shutdown(tcp.SHUT_RDWR)
+        with contextlib.suppress(OSError), connection(number) as found:
+            if str(found.getsockname()[1]) == port:
+                found.shutdown(tcp.SHUT_RDWR)
 
     def refuse(self, what: str, who: str = "") -> None:
         """Count a refusal by its kind, and log the first of each kind and sender."""
@@ -274,8 +288,8 @@ class Guard:
 
     def _welcome(self, number: int) -> None:
         host = "?"
-        with contextlib.suppress(OSError), tcp.socket(fileno=os.dup(number)) as connection:
-            host = str(connection.getpeername()[0])
+        with contextlib.suppress(OSError), connection(number) as found:
+            host = str(found.getpeername()[0])
         same = sum(peer.host == host for peer in self.peers.values())
         self.peers[number] = Peer(host, float(self.limits.burst), time.monotonic())
         if same >= self.limits.connections_per_host:

@@ -28,6 +28,7 @@ from livefit.wire.endpoints import (
 )
 from livefit.wire.guard import LIMITS, Limits, readable
 from livefit.wire.messages import Message
+from livefit.wire.unread import SourceWatch, on_the_wire
 
 __all__ = [
     "CONTROL_ENDPOINT",
@@ -167,6 +168,7 @@ class Publisher(Listening):
         if sender is None:
             return
         number, peer = sender
+        peer.taken += on_the_wire([event])
         raw = event.bytes
         prefix = raw[1:].decode("utf-8", "replace")
         if not self.guard.within_rate(peer):
@@ -214,6 +216,7 @@ class Subscriber(Endpoint):
         self.address = endpoint
         self.refused = 0
         self.last_refusal: str | None = None
+        self._watch = SourceWatch(self.socket, self._context)
         self.endpoint = self._open(self.socket.connect)
 
     def poll(self, timeout_s: float = 0.0) -> list[tuple[str, Message]]:
@@ -226,6 +229,9 @@ class Subscriber(Endpoint):
     def poll_raw(self, timeout_s: float = 0.0) -> list[tuple[str, Message, bytes]]:
         """Like :meth:`poll`, each message also in the very bytes in which it came."""
         received: list[tuple[str, Message, bytes]] = []
+        if self._watch.check():
+            self.refused += 1
+            self.last_refusal = "a message without an end: the connection was made anew"
         if not self.socket.poll(milliseconds(timeout_s)):
             return received
         for _ in range(DRAIN):
@@ -233,12 +239,18 @@ class Subscriber(Endpoint):
                 parts = self.socket.recv_multipart(zmq.NOBLOCK)
             except zmq.Again:
                 break
+            self._watch.took(parts)
             try:
                 received.append((*_message(parts), parts[-1]))
             except WireError as error:
                 self.refused += 1
                 self.last_refusal = str(error)
         return received
+
+    def close(self) -> None:
+        """Close the socket; closing twice does nothing."""
+        self._watch.close()
+        super().close()
 
 
 def _message(parts: Sequence[bytes]) -> tuple[str, Message]:
