@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from livefit.frames import MarkerBlock, StreamInfo
+from livefit.recording.reading import survey
 from livefit.recording.writing import RecordingWriter
 from livefit.wire.blocks import describe, pack_block
 from livefit.wire.codec import NAMES, encode
@@ -54,3 +55,9 @@ def write(directory: Path, messages: list[Message], *, a_chunk: int = 10) -> Pat
             if k % a_chunk == a_chunk - 1:
                 writer.flush()
     return writer.path
+
+
+def cut_off(path: Path, *, chunks: int = 2) -> None:
+    """Leave so many whole chunks of a recording, and half of the next."""
+    last = survey(path).chunks[chunks]
+    path.write_bytes(path.read_bytes()[: last.offset + last.length // 2])

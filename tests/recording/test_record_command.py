@@ -8,12 +8,12 @@ from typer.testing import CliRunner
 
 from livefit.cli.main import app
 from livefit.recording.reading import survey
-from tests.recording.recorded_examples import description, frames_of, messages_of, write
+from tests.recording.recorded_examples import cut_off, description, frames_of, messages_of, write
 
 
 def test_repair_says_what_is_missing(tmp_path: Path) -> None:
     path = write(tmp_path, [description(), *messages_of(frames_of(99), description())])
-    path.write_bytes(path.read_bytes()[:14_000])
+    cut_off(path)
     done = CliRunner().invoke(app, ["record", "--repair", str(path)])
     assert done.exit_code == 0, done.output
     assert "ride.mcap: the recording was cut off before its end" in done.output

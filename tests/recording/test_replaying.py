@@ -17,7 +17,14 @@ from livefit.sources.recording import open_recording
 from livefit.sources.replayed import SEAM_S, RecordedReplay
 from livefit.wire.blocks import pack_block
 from livefit.wire.messages import DeviceState, Frames, Message
-from tests.recording.recorded_examples import INFO, description, frames_of, messages_of, write
+from tests.recording.recorded_examples import (
+    INFO,
+    cut_off,
+    description,
+    frames_of,
+    messages_of,
+    write,
+)  # fmt: skip
 
 BLOCK = frames_of(200)
 
@@ -212,6 +219,6 @@ def test_a_recording_without_frames(tmp_path: Path) -> None:
 
 
 def test_damage_is_told_when_it_is_played(ride: Path, caplog: pytest.LogCaptureFixture) -> None:
-    ride.write_bytes(ride.read_bytes()[:12_000])
+    cut_off(ride)
     open_recording({"path": str(ride)}).close()
     assert "cut off before its end" in caplog.text
