@@ -15,7 +15,6 @@ from livefit.wire.codec import WireError, decode, encode
 from livefit.wire.endpoints import Address, Endpoint, EndpointError, Listening, milliseconds, wait
 from livefit.wire.guard import LIMITS, Limits, Peer, readable
 from livefit.wire.messages import Reply, Request
-from livefit.wire.unread import on_the_wire
 
 DRAIN: Final = 1_000
 """Requests that one poll answers at most."""
@@ -82,7 +81,7 @@ class ControlServer(Listening):
             if sender is None:
                 continue
             parts = [frame.bytes for frame in frames]
-            sender[1].taken += on_the_wire(frames)
+            sender[1].unread.read()
             end_of_envelope = parts.index(b"") + 1 if b"" in parts else 1
             answered += 1
             envelope, body = parts[:end_of_envelope], parts[end_of_envelope:]

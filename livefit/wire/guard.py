@@ -20,7 +20,7 @@ import zmq
 from zmq.utils import z85
 
 from livefit.wire.keys import KeyRing, KeysError, Known
-from livefit.wire.unread import EVERY_S, MONITOR_HWM, connection, received
+from livefit.wire.unread import AGAIN_S, EVERY_S, MONITOR_HWM, Unread, connection
 
 log = logging.getLogger(__name__)
 
@@ -63,7 +63,7 @@ class Limits:
     control_s: float = 0.01
     """Time for requests before it is the turn of something else; one is always answered."""
     unread_bytes: int = 8 * 2**20
-    """What one connection may have sent that cannot be read, because no message of it is whole."""
+    """What one connection may send while no message of it can be read, because none is whole."""
 
 
 LIMITS: Final = Limits()
@@ -76,13 +76,12 @@ class Peer:
     host: str
     tokens: float
     filled: float
+    unread: Unread
     topics: set[str] = field(default_factory=set)
     key: bytes = b""
     """Public key, by which alone a peer is known; empty without keys."""
     name: str = ""
     strikes: int = 0
-    taken: int = 0
-    """Bytes of its messages that were read, as they were on the wire."""
 
     def __str__(self) -> str:
         """Return what a refusal calls it."""
@@ -131,7 +130,7 @@ class Guard:
         self._socket = socket
         self._ring = ring
         self._allowed: dict[bytes, Known] = {}
-        self._read_at = self._looked_at = time.monotonic()
+        self._read_at = self._look_at = time.monotonic()
         if ring is not None:
             self._allowed = ring.allowed()
             self.zap = context.socket(zmq.REP)
@@ -196,14 +195,16 @@ class Guard:
         return number, peer
 
     def _end_endless(self) -> None:
-        """Cut off who has sent far more than could be read."""
+        """Cut off who sends a message without an end."""
         now = time.monotonic()
-        if now - self._looked_at < EVERY_S:
+        if now < self._look_at:
             return
-        self._looked_at = now
+        self._look_at = now + EVERY_S
         for number, peer in list(self.peers.items()):
-            if received(number) - peer.taken > self.limits.unread_bytes:
+            if peer.unread.endless(number):
                 self.cut(number, "a message without an end")
+            elif peer.unread.suspect:
+                self._look_at = now + AGAIN_S
 
     def within_rate(self, peer: Peer) -> bool:
         """Count one more message of a peer; False if it sends too many."""
@@ -291,7 +292,9 @@ class Guard:
         with contextlib.suppress(OSError), connection(number) as found:
             host = str(found.getpeername()[0])
         same = sum(peer.host == host for peer in self.peers.values())
-        self.peers[number] = Peer(host, float(self.limits.burst), time.monotonic())
+        self.peers[number] = Peer(
+            host, float(self.limits.burst), time.monotonic(), Unread(self.limits.unread_bytes)
+        )
         if same >= self.limits.connections_per_host:
             self.cut(number, f"more than {self.limits.connections_per_host} connections of a host")
         elif len(self.peers) > self.limits.connections:

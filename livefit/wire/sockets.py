@@ -28,7 +28,7 @@ from livefit.wire.endpoints import (
 )
 from livefit.wire.guard import LIMITS, Limits, readable
 from livefit.wire.messages import Message
-from livefit.wire.unread import SourceWatch, on_the_wire
+from livefit.wire.unread import SourceWatch
 
 __all__ = [
     "CONTROL_ENDPOINT",
@@ -168,7 +168,7 @@ class Publisher(Listening):
         if sender is None:
             return
         number, peer = sender
-        peer.taken += on_the_wire([event])
+        peer.unread.read()
         raw = event.bytes
         prefix = raw[1:].decode("utf-8", "replace")
         if not self.guard.within_rate(peer):
@@ -239,7 +239,7 @@ class Subscriber(Endpoint):
                 parts = self.socket.recv_multipart(zmq.NOBLOCK)
             except zmq.Again:
                 break
-            self._watch.took(parts)
+            self._watch.read()
             try:
                 received.append((*_message(parts), parts[-1]))
             except WireError as error:

@@ -1,9 +1,10 @@
-"""A message without an end: what came over a connection, and what of it could be read.
+"""A message without an end: what came over a connection since the last that could be read.
 
 ZeroMQ bounds each part of a message and the number of messages that wait, not the number of parts
 of one message; until the last part came, none is delivered. A peer that never sends it fills its
 reader's memory. How many bytes came over a connection is known to the system (Linux: TCP_INFO,
-tcp(7)); a connection that has sent far more than could be read is ended, which frees them.
+tcp(7)); one over which far more came than a message may hold, and none could be read, is ended,
+which frees them.
 """
 
 from __future__ import annotations
@@ -13,17 +14,17 @@ import os
 import socket as tcp
 import struct
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Final
 
 import zmq
 
 EVERY_S: Final = 0.05
-PART_BYTES: Final = 64
-"""At most what a part takes on the wire besides its own bytes: framing, encryption."""
+AGAIN_S: Final = 0.005
+"""From a suspicion until it is looked at again, what waited having been read."""
 MOST_FROM_A_SOURCE: Final = 128 * 2**20
-"""Bytes that a reader that is behind may have before it; messages that wait are 1,000 at most."""
+"""Bytes that may come from a source while no message can be read."""
 MONITOR_HWM: Final = 100_000
 
 _BYTES_RECEIVED: Final = 128
@@ -51,9 +52,40 @@ def received(number: int) -> int:
     return 0
 
 
-def on_the_wire(parts: Sequence[bytes | zmq.Frame]) -> int:
-    """Bytes that a message took at most, all told."""
-    return sum(len(part) + PART_BYTES for part in parts)
+class Unread:
+    """The bytes of one connection that no message that could be read accounts for.
+
+    A reader that was held up finds whole messages waiting: they are read first, and only if none
+    was among them is there no end.
+
+    Attributes
+    ----------
+    suspect
+        It has sent so much; the next look decides.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._since = 0
+        self._read = self.suspect = False
+
+    def read(self) -> None:
+        """A message of this connection could be read."""
+        self._read = True
+
+    def endless(self, number: int) -> bool:
+        """Look, and say whether it sends a message without an end.
+
+        Parameters
+        ----------
+        number
+            The connection's file descriptor.
+        """
+        came = received(number)
+        if self._read:
+            self._since, self._read, self.suspect = came, False, False
+        before, self.suspect = self.suspect, came - self._since > self._most
+        return before and self.suspect
 
 
 class SourceWatch:
@@ -74,7 +106,7 @@ class SourceWatch:
         self.ended = 0
         self._socket = socket
         self._number: int | None = None
-        self._taken = 0
+        self._unread = Unread(MOST_FROM_A_SOURCE)
         self._next = 0.0
         events = f"inproc://connected-{id(self)}"
         socket.monitor(events, zmq.EVENT_CONNECTED | zmq.EVENT_DISCONNECTED)
@@ -83,12 +115,12 @@ class SourceWatch:
         self._events.rcvhwm = MONITOR_HWM
         self._events.connect(events)
 
-    def took(self, parts: Sequence[bytes]) -> None:
+    def read(self) -> None:
         """A message could be read."""
-        self._taken += on_the_wire(parts)
+        self._unread.read()
 
     def check(self) -> bool:
-        """End the connection if it sent far more than could be read; True if it did."""
+        """End the connection if it sends a message without an end; True if it did."""
         now = time.monotonic()
         if now < self._next:
             return False
@@ -96,8 +128,12 @@ class SourceWatch:
         while self._events.poll(0):
             event, number = struct.unpack("=HI", self._events.recv_multipart()[0])
             self._number = number if event == zmq.EVENT_CONNECTED else None
-            self._taken = 0
-        if self._number is None or received(self._number) - self._taken <= MOST_FROM_A_SOURCE:
+            self._unread = Unread(MOST_FROM_A_SOURCE)
+        if self._number is None:
+            return False
+        if not self._unread.endless(self._number):
+            if self._unread.suspect:
+                self._next = now + AGAIN_S
             return False
         self.ended += 1
         port = self._socket.getsockopt_string(zmq.LAST_ENDPOINT).rpartition(":")[2]

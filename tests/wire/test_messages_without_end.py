@@ -14,15 +14,23 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
+import zmq
 
-from livefit.wire.sockets import ControlClient, ControlServer, Publisher, Subscriber
+from livefit.frames import MarkerBlock, StreamInfo
+from livefit.wire.blocks import pack_block
+from livefit.wire.codec import encode
+from livefit.wire.messages import Request
+from livefit.wire.sockets import ControlClient, ControlServer, Limits, Publisher, Subscriber
+from livefit.wire.unread import MOST_FROM_A_SOURCE
+from tests.recording.recorded_examples import INFO, description, frames_of
 from tests.wire.test_sockets import ANY
-from tests.wire.wire_examples import description
 
 DEADLINE_S = 20.0
-MOST_MB = 120.0
-"""8 MB that one connection may have unread, and what comes in the 50 ms until that is looked at."""
+MOST_MB = 300.0
+"""8 MB that one connection may have unread, and what comes until that is looked at: gigabytes a
+second are sent, so that a reader that did not look would have passed this at once."""
 SOURCE_MB = 500.0
 """128 MB that a source may be ahead, and as much again as came meanwhile; twice over."""
 
@@ -160,3 +168,60 @@ def test_a_source_without_end_is_left_and_found_again() -> None:
             assert time.monotonic() < end
             publisher.publish(described)
             heard = list(listener.poll(0.01))
+
+
+def test_whole_messages_that_wait_for_a_reader_held_up_are_no_fault() -> None:
+    """More bytes wait than a message without an end may bring; none of them is lost."""
+    block = frames_of(1_000)
+    info = StreamInfo((*INFO.labels, "L_CA", "L_VM", "L_LM"), 100.0, "+z")
+    both = MarkerBlock(block.numbers, block.t, np.tile(block.positions, (1, 2, 1)))
+    [large] = pack_block(both, description(info=info, precision="f8"))
+    assert 1_000 * len(encode(large)) > MOST_FROM_A_SOURCE
+    count, sent = 1_300, 0
+    with (
+        Publisher(ANY, lossless=True) as publisher,
+        Subscriber(publisher.endpoint, ["frames"]) as listener,
+    ):
+        end = time.monotonic() + DEADLINE_S
+        while not publisher.listeners("frames"):
+            assert time.monotonic() < end
+            publisher.serve()
+
+        def send() -> None:
+            nonlocal sent
+            while sent < count and time.monotonic() < end:
+                sent += publisher.publish(large)
+
+        sending = threading.Thread(target=send)
+        sending.start()
+        heard = len(listener.poll(1.0))
+        time.sleep(2.0)
+        waits = sent - heard
+        while heard < count and time.monotonic() < end:
+            heard += len(listener.poll(0.1))
+        sending.join()
+        assert waits * len(encode(large)) > MOST_FROM_A_SOURCE
+        assert (heard, listener.refused) == (count, 0)
+
+
+def test_requests_that_wait_for_a_server_held_up_are_no_fault() -> None:
+    """Also where it would bear less than is waiting."""
+    count, answers = 40, list[object]()
+    limits = Limits(unread_bytes=1_000)
+    with ControlServer(ANY, limits=limits) as server:
+        asking = zmq.Context().socket(zmq.DEALER)
+        asking.linger = 0
+        asking.connect(server.endpoint)
+        for k in range(count):
+            asking.send_multipart(
+                [b"", encode(Request(op="status", args={"k": k, "x": "x" * 2_000}))]
+            )
+        end = time.monotonic() + DEADLINE_S
+        while len(answers) < count:
+            assert time.monotonic() < end
+            time.sleep(0.06)
+            server.poll(lambda request: {"k": request.args["k"]}, 0.01)
+            while asking.poll(0):
+                answers.append(asking.recv_multipart())
+        assert not server.guard.refused
+        asking.context.destroy()
