@@ -19,6 +19,8 @@ MAX_FRAMES: Final = 1_000
 """Frames that :func:`pack_block` puts into one message, at most."""
 
 LAST_NUMBER: Final = 2**63 - 1
+LAST_TIME_S: Final = 1e12
+"""Time stamps reach so far both ways; nanoseconds since 1970, taken for seconds, do not."""
 MM: Final = {"mm": 1.0, "m": 1000.0}
 
 
@@ -246,9 +248,11 @@ class FrameReader:
         return np.frombuffer(raw, kind).reshape(shape).astype(np.float64)
 
     def _check_times(self, t: NDArray[np.float64]) -> None:
-        if not np.isfinite(t).all():
-            found = f"{int((~np.isfinite(t)).sum())} that are not"
-            raise WireError("frames", "t", "finite time stamps", found)
+        sound = np.abs(t) <= LAST_TIME_S
+        if not sound.all():
+            found = f"{int((~sound).sum())} that are not, {t[~sound][0]:g} the first of them"
+            remedy = "send seconds"
+            raise WireError("frames", "t", f"time stamps within {LAST_TIME_S:g} s", found, remedy)
         if self.info.sampling == "stamped" and len(t) > 1 and not (np.diff(t) > 0).all():
             remedy = "describe the stream as 'periodic' if its stamps only come close"
             raise WireError("frames", "t", "rising time stamps", "a step of zero or back", remedy)

@@ -104,7 +104,8 @@ def test_a_long_block_is_cut_so_that_every_message_fits() -> None:
         ({"channels": bytes(8)}, r"'channels': expected 0 bytes \(1 x 0 <f8\), found 8 bytes"),
         ({"stream": "b"}, "'stream': expected 'a', found 'b'; wait for that stream's description"),
         ({"first": 2**63}, "'first': expected numbers up to"),
-        ({"t": np.array([np.nan]).tobytes()}, "'t': expected finite time stamps, found 1"),
+        ({"t": np.array([np.nan]).tobytes()}, "'t': expected time stamps within 1e.12 s, found 1"),
+        ({"t": np.array([1.78e18]).tobytes()}, "found 1 that are not, 1.78e.18 the first of them"),
     ],
 )
 def test_a_buffer_that_does_not_fit_is_refused(change: dict[str, Any], text: str) -> None:
