@@ -18,7 +18,8 @@ MORE_KEYS, LESS_KEYS = "1234", "5678"
 MEASURED_KEY, NOTE_KEY = "9", "N"
 MEASURED = "measured"
 """Amounts the ``more`` way and the ``less`` way of an adjustment."""
-PART_KEYS = "123456789"
+PART_KEYS = "123456789ABCDEFGH"
+"""Digits, then letters that mean nothing else in the sheets of parts."""
 
 
 def mark_sheet(

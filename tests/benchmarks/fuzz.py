@@ -9,6 +9,8 @@ time, with the limits on their rate out of the way. Every answer must be a reply
 and a refusal must say why. What the node counts as refused is held against what decoding the same
 bytes here says; messages that decode may be refused later, for buffers that do not fit.
 
+The node's memory is that of `tests.benchmarks.memory`: what is in use must not grow.
+
 At the end the whole ride begins anew, and the node must find the crank and measure the knee.
 """
 
@@ -16,13 +18,15 @@ from __future__ import annotations
 
 import multiprocessing as mp
 import random
+import threading
 import time
 from argparse import ArgumentParser, Namespace
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
-from pathlib import Path
 from typing import Any
 
 import zmq
@@ -34,6 +38,7 @@ from livefit.wire.blocks import describe, pack_block
 from livefit.wire.codec import NAMES, WireError, decode, encode
 from livefit.wire.messages import DeviceState, Message, Reply, Snapshot
 from livefit.wire.sockets import ControlClient, Limits, Subscriber
+from tests.benchmarks.memory import Memory, asked, tell
 from tests.benchmarks.ride import part_of, record
 from tests.benchmarks.tables import Cell, load_average, table
 from tests.wire.mutations import REQUESTS, Mutator
@@ -57,8 +62,8 @@ class Phase:
     good: int = 0
     refused: int = 0
     seconds: float = 0.0
-    memory_mb: list[float] = field(default_factory=list)
-    """Resident size of the node at the beginning and after each quarter."""
+    memory: list[Memory] = field(default_factory=list)
+    """Of the node, at the beginning and after each quarter."""
     slowest_ms: float = 0.0
     reasons: Counter[str] = field(default_factory=Counter)
 
@@ -84,7 +89,7 @@ def main(options: Namespace) -> None:
         try:
             while source.recv() != b"\x01frames":
                 pass
-            memory = _Memory(node.pid or 0)
+            memory = partial(asked, ours)
             ride = _Ride(options.seed)
             with Subscriber(at.results, ["results"], display=True) as results:
                 _measures(source, results, ride)
@@ -107,9 +112,13 @@ def main(options: Namespace) -> None:
 
 
 def _node(pipe: Connection, frames: str, stop: Event) -> None:
+    def ready(at: NodeEndpoints) -> None:
+        pipe.send(at)
+        threading.Thread(target=tell, args=(pipe,), daemon=True).start()
+
     run_node(
         load_definitions(), Settings(), NodeEndpoints(frames, ANY, ANY), stop.is_set,
-        on_ready=pipe.send, limits=NO_LIMITS,
+        on_ready=ready, limits=NO_LIMITS,
     )  # fmt: skip
 
 
@@ -130,17 +139,6 @@ class _Ride:
             for message in pack_block(part_of(self._block, first, 10), description)
         ]
         return [description, *frames]
-
-
-class _Memory:
-    """The node's resident memory, see proc_pid_status(5)."""
-
-    def __init__(self, pid: int) -> None:
-        self._file = Path(f"/proc/{pid}/status")
-
-    def mb(self) -> float:
-        fields = dict(line.split(":", 1) for line in self._file.read_text().splitlines())
-        return int(fields["VmRSS"].split()[0]) / 1024
 
 
 def _send(source: zmq.Socket[bytes], name: str, raw: bytes) -> None:
@@ -181,7 +179,7 @@ def _data(
     ride: _Ride,
     count: int,
     seed: int,
-    memory: _Memory,
+    memory: Callable[[], Memory],
 ) -> Phase:
     phase = Phase("data")
     chance = random.Random(seed)
@@ -195,7 +193,7 @@ def _data(
             if k % max(count // 4, 1) == 0:
                 # An answer: what was sent before has been worked on.
                 _ask(control, phase)
-                phase.memory_mb.append(memory.mb())
+                phase.memory.append(memory())
             if chance.random() < WHOLE:
                 message = whole[k % len(whole)]
                 name, raw = NAMES[type(message)], encode(message)
@@ -213,7 +211,7 @@ def _data(
         _send(source, "description", b"the end")
         phase.refused = _settled(control, before) - 1
     phase.seconds = time.monotonic() - began
-    phase.memory_mb.append(memory.mb())
+    phase.memory.append(memory())
     return phase
 
 
@@ -237,7 +235,7 @@ def _settled(control: ControlClient, before: int) -> int:
 
 def _control(
     context: zmq.Context[zmq.Socket[bytes]],
-    at: NodeEndpoints, count: int, seed: int, memory: _Memory,
+    at: NodeEndpoints, count: int, seed: int, memory: Callable[[], Memory],
 ) -> Phase:  # fmt: skip
     phase = Phase("control")
     chance = random.Random(seed)
@@ -251,7 +249,7 @@ def _control(
         while phase.sent < count or under_way:
             while phase.sent < count and len(under_way) < UNDER_WAY:
                 if phase.sent % max(count // 4, 1) == 0:
-                    phase.memory_mb.append(memory.mb())
+                    phase.memory.append(memory())
                 raw = chance.choice(whole) if chance.random() < WHOLE else mutator.next()[1]
                 asking.send_multipart([b"%d" % phase.sent, b"", raw])
                 under_way.append((_expected("request", raw), time.monotonic()))
@@ -272,7 +270,7 @@ def _control(
             elif not reply.ok:
                 phase.reasons["(read, and refused by the operation)"] += 1
     phase.seconds = time.monotonic() - began
-    phase.memory_mb.append(memory.mb())
+    phase.memory.append(memory())
     return phase
 
 
@@ -300,7 +298,8 @@ def _print(phases: list[Phase]) -> None:
             p.refused,
             p.sent / p.seconds,
             p.slowest_ms,
-            ", ".join(f"{mb:.0f}" for mb in p.memory_mb),
+            ", ".join(f"{each.resident:.0f}" for each in p.memory),
+            ", ".join(f"{each.in_use:.1f}" for each in p.memory),
         ]
         for p in phases
     ]
@@ -312,6 +311,7 @@ def _print(phases: list[Phase]) -> None:
         "per s",
         "slowest answer ms",
         "node's MB, a quarter each",
+        "in use",
     ]
     print(table(head, rows))
     for phase in phases:

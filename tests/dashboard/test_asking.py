@@ -48,6 +48,7 @@ def cells(hands: Hands) -> list[Cell]:
         ("M 1 5", "saddle_height", -2.0),
         ("M 3 1", "saddle_tilt", 0.5),
         ("M 9 6", "crank_length", -5.0),
+        ("M C 1", "cleat_wedge", 0.5),
         ("M 2 Esc 4 2", "bar_reach", 5.0),
         ("M 2 Backspace 4 2", "bar_reach", 5.0),
         ("M 1 4 8 3", "saddle_height", 5.0),
