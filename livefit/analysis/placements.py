@@ -6,10 +6,10 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
-from livefit.change.correlated import FEWEST
 from livefit.change.replacing import Spot, Spread, TrialMean
 from livefit.change.trials import Key, TrialStrokes
 from livefit.definitions import Definitions, Placements, PlacementSpread
+from livefit.kernel.correlation import FEWEST
 
 _HEAD = """\
 # How much the numbers differ when the markers are taken off and put on again, the bicycle

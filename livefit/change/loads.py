@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from livefit.change.correlated import FEWEST, correlation_of
 from livefit.change.difference import Change
 from livefit.change.trials import CADENCE, Key, Strokes, TrialStrokes
 from livefit.frames import FloatArray
+from livefit.kernel.correlation import FEWEST, correlation_of
 
 FARTHEST = 3.0
 """Spreads of cadence within the trials: farther apart their slope is not relied on (common

@@ -10,8 +10,8 @@ from math import ceil, isfinite
 import numpy as np
 from scipy.special import stdtrit
 
-from livefit.change.correlated import FEWEST, freedom_of
 from livefit.change.settling import MOST_STROKES
+from livefit.kernel.correlation import FEWEST, FEWEST_EFFECTIVE, freedom_of
 
 _TENTHS = 10
 """Inflations are rounded up to a tenth, so that few tables do for all."""
@@ -53,7 +53,7 @@ def needed(
         Strokes that the window holds.
 
     >>> needed(4, 1.0, 1.0).more, needed(15, 1.0, 1.0).more, needed(2, 1.0, 1.0).more
-    (3, 0, None)
+    (5, 0, None)
     >>> needed(15, 4.0, 1.0, most=15)
     Needed(more=None, too_short=True)
     """
@@ -70,8 +70,8 @@ def needed(
 @lru_cache(maxsize=128)
 def _half_widths(tenths: int) -> list[float]:
     """By number of strokes from 200 down: half the 95 % interval of a mean, in units of the SD."""
-    f = tenths / _TENTHS
     n = np.arange(MOST_STROKES, FEWEST - 1, -1, dtype=float)
-    freedom = n - 1 if f == 1.0 else np.asarray(freedom_of(n, f))
-    widths: list[float] = np.maximum.accumulate(stdtrit(freedom, 0.975) * np.sqrt(f / n)).tolist()
+    f = np.minimum(tenths / _TENTHS, n / FEWEST_EFFECTIVE)
+    se = np.sqrt(f / n * (n - 1) / (n - f))
+    widths: list[float] = np.maximum.accumulate(stdtrit(freedom_of(n, f), 0.975) * se).tolist()
     return widths

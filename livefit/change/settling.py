@@ -24,8 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from livefit.change.correlated import FEWEST, StrokeMean, correlation_of, freedom_of, mean_of
+from livefit.change.correlated import StrokeMean, mean_of
 from livefit.frames import FloatArray, IntArray
+from livefit.kernel.correlation import FEWEST, correlation_of, freedom_of
 
 State = Literal["too few", "settling", "drifting", "too wide", "settled"]
 

@@ -15,7 +15,6 @@ from rich.markup import escape
 from rich.table import Table
 
 from livefit.analysis.placements import placements_of, replacing_toml, trial_means
-from livefit.change.correlated import FEWEST
 from livefit.change.placed import STAYED_MM, Segment, farthest_off
 from livefit.change.replacing import Spot, Spread, TrialMean, spreads_between
 from livefit.change.trials import CADENCE, Key
@@ -25,6 +24,7 @@ from livefit.cli.trial_files import TrialFiles
 from livefit.definitions import Definitions, default_rows, own_dir
 from livefit.definitions.loader import REPLACING
 from livefit.definitions.replacing import FEWEST_PLACEMENTS
+from livefit.kernel.correlation import FEWEST
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.private_files import make_private_directory, write_private
 from livefit.session.models import FitSession, Number, Trial

@@ -65,10 +65,9 @@ def fit_local(
         if not abs(at) < 1.0:
             return nothing
         there = np.asarray(at**_POWERS, dtype=np.float64)
-        solution = np.linalg.solve(design @ design.T, there)
-        if not there @ solution < MOST_LEVERAGE:
+        weights = np.linalg.solve(design @ design.T, there) @ design
+        if not weights @ weights < MOST_LEVERAGE:
             return nothing
-        weights = solution @ design
         values = columns[rows]
         positions: FloatArray = weights @ values
         if np.isnan(positions).any():

@@ -245,9 +245,9 @@ def _weights(
 
     design (e, p, k), gram (e, p, p), there (e, p, q): the basis at the wanted instants.
     """
-    solution = _solve(gram, there)
-    leverage = (there * solution).sum(axis=1)
-    return solution.transpose(0, 2, 1) @ design, leverage < MOST_LEVERAGE
+    weights = _solve(gram, there).transpose(0, 2, 1) @ design
+    # Of the weights themselves: worked out from equations near to singular it may be negative.
+    return weights, (weights * weights).sum(axis=2) < MOST_LEVERAGE
 
 
 def _solve(gram: FloatArray, right: FloatArray) -> FloatArray:

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import stdtrit
+from scipy.special import stdtridf, stdtrit
 
 from livefit.definitions.models import Discipline, Measure
 from livefit.frames import FloatArray, IntArray
+from livefit.kernel.correlation import freedom_of, inflations_of
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
-from livefit.kernel.rolling import Rolling, RollingSummary, Verdict, classify, summarise
+from livefit.kernel.rolling import (
+    Rolling,
+    RollingSummary,
+    Summary,
+    Verdict,
+    classify,
+    summarise,
+)
 
 Bands = Mapping[tuple[str, str], tuple[float, float]]
 """(measure, event) -> low and high edge, in the measure's unit."""
@@ -35,10 +43,11 @@ class ResultRow(NamedTuple):
         found; NaN for events over the stroke.
     n
         Strokes with a value.
-    last, mean, sd, se
+    last, mean, sd
         In `unit`; see :class:`livefit.kernel.rolling.Summary`.
-    low, high
-        Ends of the mean's 95 % interval.
+    se, low, high
+        Standard error of the mean, and the ends of its 95 % interval. From five strokes on both
+        allow for neighbouring strokes being alike (`livefit.kernel.correlation`).
     band, verdict
         Target range, if there is one, and where the interval lies against it.
     """
@@ -233,7 +242,8 @@ class RollingResults:
         windows.sort(key=lambda each: len(each[2]))
         for _, alike in groupby(windows, key=lambda each: len(each[2])):
             members = list(alike)
-            summary = summarise(np.hstack([values for _, _, values in members]))
+            values = np.hstack([values for _, _, values in members])
+            summary = _allowing(summarise(values), inflations_of(values))
             places = [group.places(len(values)) for _, group, values in members]
             columns = (_mean_angle(np.hstack(places)), *summary.columns())
             numbers = zip(*(column.tolist() for column in columns), strict=True)
@@ -265,6 +275,20 @@ class RollingResults:
         return values
 
 
+def _allowing(summary: Summary, inflation: FloatArray) -> Summary:
+    """Allow for neighbouring strokes being alike, where that can be told: f (k,), else NaN.
+
+    The sample's spread is too small by (n - f) / (n - 1) then; it is given as it is.
+    """
+    n, told = summary.n, np.isfinite(inflation)
+    f: FloatArray = np.where(told, inflation, 1.0)
+    several: FloatArray = np.where(n > 1, n, np.nan)
+    se = summary.sd * np.sqrt(f / several * (several - 1) / (several - f))
+    freedom = np.where(told, freedom_of(several, f), several - 1)
+    half = stdtrit(freedom, 0.975) * se
+    return replace(summary, se=se, low=summary.mean - half, high=summary.mean + half)
+
+
 def differences(rows: Sequence[ResultRow]) -> list[Difference]:
     """Left minus right wherever both sides have an interval."""
     sides = {(row.measure, row.event, row.side): row for row in rows}
@@ -274,7 +298,7 @@ def differences(rows: Sequence[ResultRow]) -> list[Difference]:
         if side != "L" or right is None or left.n < 2 or right.n < 2:
             continue
         variance = left.se**2 + right.se**2
-        parts = left.se**4 / (left.n - 1) + right.se**4 / (right.n - 1)
+        parts = left.se**4 / _freedom(left) + right.se**4 / _freedom(right)
         freedom = variance**2 / parts if parts > 0 else np.inf
         difference, se = left.mean - right.mean, float(np.sqrt(variance))
         half = float(stdtrit(freedom, 0.975)) * se
@@ -284,6 +308,11 @@ def differences(rows: Sequence[ResultRow]) -> list[Difference]:
             )
         )
     return found
+
+
+def _freedom(row: ResultRow) -> float:
+    """Degrees of freedom that the row's interval was made with."""
+    return float(stdtridf(0.975, (row.high - row.mean) / row.se)) if row.se > 0 else row.n - 1.0
 
 
 def _mean_angle(degrees: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from itertools import repeat
 
-from livefit.change.needed import needed
+from livefit.change.needed import Needed, needed
 from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.kernel import Kernel
@@ -18,6 +18,8 @@ from livefit.node.intake import Intake
 from livefit.node.trial import CycleMean, Trial
 from livefit.wire.messages import Clock, Crank, Cycles, Health, Live, MeanPose, Row, SideCycles
 from livefit.wire.numbers import SIDE, buffer, number
+
+ONE_MORE = Needed(1)
 
 
 class RowMaker:
@@ -49,9 +51,11 @@ class RowMaker:
 
     def _row(self, row: ResultRow, fit: Fit, trial: Trial, most: int) -> Row:
         key = (row.measure, row.side, row.event)
-        wanted = needed(
-            row.n, row.sd, self._holds_within[row.unit], inflation=trial.inflation(key), most=most
-        )
+        within = self._holds_within[row.unit]
+        wanted = needed(row.n, row.sd, within, inflation=trial.inflation(key), most=most)
+        if wanted.more == 0 and row.high - row.low > 2 * within:
+            # The strokes in the window are more alike than the trial's.
+            wanted = ONE_MORE
         return Row(
             measure=row.measure,
             side=SIDE[row.side],

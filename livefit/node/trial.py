@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from livefit.change.correlated import inflations_of
 from livefit.change.settling import MOST_STROKES as MOST_COMPARED
 from livefit.change.settling import SHARE, may_settle, strokes_aside
 from livefit.change.trials import CADENCE, Group, Key, TrialStrokes
 from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
+from livefit.kernel.correlation import inflations_of
 from livefit.kernel.cycles import GridPoses, StrokeCycle
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan

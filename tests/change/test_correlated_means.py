@@ -10,7 +10,7 @@ from statsmodels.regression.linear_model import OLS
 from statsmodels.tsa.arima.model import ARIMA
 
 from livefit.change import in_order, mean_of
-from livefit.change.correlated import FEWEST
+from livefit.kernel.correlation import FEWEST
 from tests.change.correlated_strokes import correlated
 
 

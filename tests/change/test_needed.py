@@ -11,8 +11,9 @@ from livefit.change.needed import needed
 
 def half_width(n: int, sd: float, f: float) -> float:
     """Half the 95 % interval, as the module on correlated strokes states it."""
-    freedom = n - 1 if f == 1 else 1 / (1 / (n - 1) + 1.5 * f / n)
-    return float(stats.t.ppf(0.975, freedom) * sd * np.sqrt(f / n))
+    f = min(f, n / 3)
+    freedom = 1 / (1 / (n - 1) + 1.5 * f / n)
+    return float(stats.t.ppf(0.975, freedom) * sd * np.sqrt(f / n * (n - 1) / (n - f)))
 
 
 @pytest.mark.parametrize("sd", [0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 40.0])
@@ -32,6 +33,6 @@ def test_no_more_strokes_are_promised_than_do(
 
 
 def test_a_wide_spread_makes_a_window_of_15_too_short() -> None:
-    """SD 3 wants 37 independent strokes for +-1: t(36) * 3 / sqrt(37) = 1.0003 > 1, so 38."""
-    assert needed(15, 3.0, 1.0, most=200).more == 38 - 15
+    """SD 3 wants 41 for +-1: t(15.8) * 3 / sqrt(40) = 1.006, t(16.2) * 3 / sqrt(41) = 0.992."""
+    assert needed(15, 3.0, 1.0, most=200).more == 41 - 15
     assert needed(15, 3.0, 1.0, most=15).too_short

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from livefit.change.correlated import correlation_of, inflations_of
 from livefit.change.loads import at_equal_cadence, strokes_before
 from livefit.change.settling import may_settle, strokes_aside
 from livefit.change.trials import TrialStrokes, differences
 from livefit.change.workload import LOAD, StrokeLoads
 from livefit.frames import Channel, FloatArray, StreamInfo
+from livefit.kernel.correlation import correlation_of, inflations_of
 from livefit.kernel.events import EventValues
 from tests.change.correlated_strokes import correlated
 

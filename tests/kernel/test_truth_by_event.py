@@ -75,6 +75,19 @@ def test_more_noise_does_not_stretch_the_range() -> None:
     assert abs(np.mean(stretched)) < 2 * 0.03
 
 
+def test_a_marker_hidden_for_long_gives_no_number_rather_than_a_wrong_one() -> None:
+    """Hidden for 15 frames at a time, the crank turning by 80 deg in the meantime."""
+    sensor = Sensor(rate_hz=100.0, noise_mm=0.5, dropout=0.15, burst_frames=15)
+    found = against_truth(ride(RiderSimulation(seed=0), sensor, 60.0))
+    limits = {"deg": 3.0, "mm": 20.0}
+    count = 0
+    for key, against in found.items():
+        error = np.abs(against.error[np.isfinite(against.error)])
+        count += len(error)
+        assert error.max(initial=0.0) < limits[shipped().measure(key[0]).unit], key
+    assert count > 5_000
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_crank_length_and_angle(seed: int) -> None:
     outcome = ride(RiderSimulation(seed=seed), PLAIN)
