@@ -106,12 +106,13 @@ class TouchView:
                 now.title, area.x, HEAD / 2 * u, self.type_px, theme.TEXT, weight=theme.BOLD,
                 room=area.w,
             )  # fmt: skip
-        place = draw_bicycle(layer, drawing.TYPICAL, area, u)
+        points = drawing.typical([point.name for point in model.guide.points])
+        place = draw_bicycle(layer, points, area, u)
         for point in model.guide.points:
             if point is not now:
-                self._mark(point, place(drawing.TYPICAL[point.name][:2]), u)
+                self._mark(point, place(points[point.name][:2]), u)
         if now is not None:
-            self._present(now, place(drawing.TYPICAL[now.name][:2]), u)
+            self._present(now, place(points[now.name][:2]), u)
 
     def _mark(self, point: TouchPoint, at: Point, u: float) -> None:
         guide, layer = self.model.guide, self._layer
