@@ -194,7 +194,7 @@ DIMENSIONS: tuple[Dimension, ...] = (
         (*_SADDLE, "bar_top"), lambda p: _saddle_top(p)[..., 1] - middle(p, "bar_top")[..., 1],
     ),
     Dimension(
-        "saddle_wide_to_bar_drop", "Saddle's wide part to bar, drop", "mm",
+        "saddle_wide_to_bar_drop", "Wide part to bar, drop", "mm",
         "How far the top of the bar beside the stem is below the saddle's top where it is 80 mm "
         "wide, or as wide as its touch says.",
         ("saddle_wide", "bar_top"),
@@ -230,14 +230,14 @@ DIMENSIONS: tuple[Dimension, ...] = (
         ("pad",), lambda p: _length(p["pad_right"] - p["pad_left"]),
     ),
     Dimension(
-        "extension_reach", "Arm pads to extensions, reach", "mm",
+        "extension_reach", "Pads to extensions, reach", "mm",
         "From the middle between the arm pads forward along the level to the middle between the "
         "ends of the extensions.",
         ("pad", "extension"),
         lambda p: middle(p, "extension")[..., 0] - middle(p, "pad")[..., 0],
     ),
     Dimension(
-        "extension_rise", "Arm pads to extensions, rise", "mm",
+        "extension_rise", "Pads to extensions, rise", "mm",
         "How far the middle between the ends of the extensions is above that between the arm pads.",
         ("pad", "extension"),
         lambda p: middle(p, "extension")[..., 1] - middle(p, "pad")[..., 1],

@@ -17,6 +17,8 @@ WHEEL_MM = 335.0
 SADDLE_MM = 270.0
 LETTER = 10.0
 """Radius of a letter's disc, px."""
+SHORT = 80.0
+"""Beside a line shorter than this, px, a letter may stand beyond its ends."""
 SPOTS = (0.5, 0.36, 0.64, 0.24, 0.76, 0.12, 0.88)
 """Where along its line a letter may stand, best first."""
 
@@ -158,6 +160,7 @@ def spans_of(shape: Shape) -> dict[str, Span | Arc]:
     below = min(s.front[1], s.rear[1]) - WHEEL_MM * 0.55
     tube = s.seat_top[0] / math.hypot(*s.seat_top), s.seat_top[1] / math.hypot(*s.seat_top)
     wide = _along(axis, tube, s.saddle_wide[0] * tube[0] + s.saddle_wide[1] * tube[1])
+    between = [_part(s.saddle_nose, s.bar, share)[0] for share in (0.37, 0.6)]
     square = math.degrees(
         math.atan2(s.head_bottom[0] - s.head_top[0], s.head_top[1] - s.head_bottom[1])
     )
@@ -189,15 +192,15 @@ def spans_of(shape: Shape) -> dict[str, Span | Arc]:
         "bottom_bracket_height": _upright((0.0, s.rear[1] - s.wheel), axis, -60.0),
         "saddle_wide_height": Span(axis, wide, 90.0, (axis, s.saddle_wide)),
         "saddle_wide_setback": _level(s.saddle_wide, axis, above + 110.0),
-        "saddle_wide_to_bar_drop": _upright(s.saddle_wide, s.bar, s.bar[0] - 90.0),
+        "saddle_wide_to_bar_drop": _upright(s.saddle_wide, s.bar, between[0]),
         "saddle_to_drops_reach": _level(s.saddle_nose, s.drops, above + 165.0),
         "saddle_to_drops_drop": _upright(s.seat_top, s.drops, s.drops[0] + 135.0),
         "saddle_to_pads_reach": _level(s.saddle_nose, s.pads, above + 220.0),
-        "saddle_to_pads_drop": _upright(s.seat_top, s.pads, s.pads[0] - 135.0),
+        "saddle_to_pads_drop": _upright(s.seat_top, s.pads, between[1]),
         "extension_reach": _level(s.pads, s.extension, above + 55.0),
         "extension_rise": _upright(s.pads, s.extension, s.extension[0] + 40.0),
         "stem_length": Span(s.clamp, s.bar, 22.0),
-        "stem_angle": _angle(s.clamp, s.bar, square, 1.5),
+        "stem_angle": _angle(s.clamp, s.bar, square, 1.9),
     }
     return spans
 
@@ -333,7 +336,9 @@ def _dimension(drawing: Drawing, span: Span, at: Callable[[Point], Point]) -> li
     for near, far in zip(ends, (a, b), strict=True):
         if math.dist(near, far) > 1.0:
             drawing.line(near, far, palette.RULE, 0.6, stroke_dasharray="1 2.5")
-    return [_part(a, b, share) for share in SPOTS]
+    beyond = 1.6 * LETTER / max(math.dist(a, b), 1.0)
+    outside = (1.0 + beyond, -beyond) if math.dist(a, b) < SHORT else ()
+    return [_part(a, b, share) for share in (*SPOTS, *outside)]
 
 
 def _lettered(drawing: Drawing, text: str, spots: list[Point], taken: list[Point]) -> None:

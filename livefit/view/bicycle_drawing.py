@@ -37,8 +37,8 @@ TYPICAL: Mapping[str, Place] = {
     "pad_left": (470, 665, -95), "pad_right": (470, 665, 95),
     "extension_left": (760, 700, -55), "extension_right": (760, 700, 55),
     "bar_front_left": (501, 579, -30), "bar_front_right": (501, 579, 30),
-    "stem_top_left": (371, 605, -18), "stem_top_right": (371, 605, 18),
-    "stem_bottom_left": (382, 568, -18), "stem_bottom_right": (382, 568, 18),
+    "stem_top_left": (368, 615, -18), "stem_top_right": (368, 615, 18),
+    "stem_bottom_left": (380, 577, -18), "stem_bottom_right": (380, 577, 18),
     "tyre_rear": (-404, -265, 0), "tyre_front": (582, -265, 0),
 }  # fmt: skip
 """A bicycle to show the points on before they are touched."""
