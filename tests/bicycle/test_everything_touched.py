@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import combinations
 from math import cos, radians, sin
 from pathlib import Path
@@ -35,10 +36,11 @@ def touched(changed: dict[str, FloatArray], axle_rise_mm: float = 0.0) -> Bicycl
     return measure_bicycle(exact_touches(places), POINTS, EXACT, axle_rise_mm=axle_rise_mm)
 
 
-def pair(name: str, forward: float, up: float, outward: float) -> dict[str, FloatArray]:
+def pair(name: str, place: Sequence[float] | FloatArray, outward: float) -> dict[str, FloatArray]:
+    """Both sides of a place: forward, up."""
     return {
-        f"{name}_left": np.array([forward, up, -outward]),
-        f"{name}_right": np.array([forward, up, outward]),
+        f"{name}_left": np.array([*place, -outward]),
+        f"{name}_right": np.array([*place, outward]),
     }
 
 
@@ -60,10 +62,10 @@ def test_a_stem_has_its_length_and_angle_on_a_bar_of_any_thickness(
     rise = radians(90.0 - design.head_tube_deg + angle)
     bar = clamp + length * np.array([cos(rise), sin(rise)])
     geometry = touched(
-        pair("stem_bottom", *(clamp - 21.0 * steerer), 17.0)
-        | pair("stem_top", *(clamp + 21.0 * steerer), 17.0)
-        | pair("bar_top", bar[0], bar[1] + bar_mm / 2, 28.0)
-        | pair("bar_front", bar[0] + bar_mm / 2, bar[1], 28.0)
+        pair("stem_bottom", clamp - 21.0 * steerer, 17.0)
+        | pair("stem_top", clamp + 21.0 * steerer, 17.0)
+        | pair("bar_top", (bar[0], bar[1] + bar_mm / 2), 28.0)
+        | pair("bar_front", (bar[0] + bar_mm / 2, bar[1]), 28.0)
     )
     assert value(geometry, "stem_length") == pytest.approx(length, abs=1e-6)
     assert value(geometry, "stem_angle") == pytest.approx(angle, abs=1e-6)
@@ -79,7 +81,7 @@ def test_the_crank_axis_is_as_high_as_on_flat_ground(
     axles = {"rear": (-410.0, rear), "front": (590.0, front)}
     changed: dict[str, FloatArray] = {}
     for end, (forward, radius) in axles.items():
-        changed |= pair(f"{end}_axle", forward, radius - height, 60.0)
+        changed |= pair(f"{end}_axle", (forward, radius - height), 60.0)
         tread = [forward + radius * sin(aside), radius * (1.0 - cos(aside)) - height, 0.0]
         changed[f"tyre_{end}"] = np.array(tread)
     for axle_rise_mm in (0.0, front - rear):
@@ -104,9 +106,9 @@ def test_drops_pads_and_extensions_by_their_coordinates() -> None:
     nose, top = saddle["saddle_nose"][0], saddle["saddle_nose"][1]
     geometry = touched(
         saddle
-        | pair("drops", 566.0, 520.0, 204.0)
-        | pair("pad", 470.0, 660.0, 88.0)
-        | pair("extension", 765.0, 695.0, 50.0)
+        | pair("drops", (566.0, 520.0), 204.0)
+        | pair("pad", (470.0, 660.0), 88.0)
+        | pair("extension", (765.0, 695.0), 50.0)
     )
     assert geometry.findings == ()
     wanted = {
