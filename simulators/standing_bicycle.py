@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from math import cos, hypot, radians, sin, sqrt
+from math import atan2, cos, degrees, hypot, radians, sin, sqrt
 
 import numpy as np
 
@@ -41,6 +41,25 @@ class Design:
     crank_mm: float = 172.5
     crank_deg: float = 90.0
     pedal_spacing_mm: float = 148.0
+    wide_behind_mm: float = 140.0
+    """From the nose along the saddle's line to where the saddle has its stated width."""
+    wide_above_mm: float = 2.0
+    """Of the saddle's top there, square to that line."""
+    drops_forward_mm: float = 85.0
+    drops_down_mm: float = 70.0
+    """From the top of the bar, as what follows of a time-trial bar's pads."""
+    pad_forward_mm: float = -20.0
+    pad_up_mm: float = 65.0
+    pad_width_mm: float = 190.0
+    extension_forward_mm: float = 300.0
+    extension_up_mm: float = 30.0
+    """From the pads."""
+    bar_mm: float = 31.8
+    """How thick it is beside the stem."""
+    stem_up_mm: float = 27.0
+    """Along the steering axis from the head tube's top to the middle of the stem's clamp."""
+    tyre_mm: float = 336.0
+    """Radius of both wheels over the tyres."""
 
     @property
     def fork_mm(self) -> float:
@@ -58,6 +77,12 @@ class Design:
         tilt = radians(self.saddle_tilt_deg)
         setback = self.saddle_height_mm * cos(seat) - self.nose_ahead_mm * cos(tilt)
         bar_up = self.stack_mm + self.bar_up_mm
+        before = self.nose_ahead_mm - self.wide_behind_mm
+        reach = self.reach_mm + self.bar_forward_mm + setback
+        drop = self.saddle_height_mm * sin(seat) - bar_up
+        centre_up = self.bar_up_mm - self.bar_mm / 2
+        out = self.bar_forward_mm * sin(head) + centre_up * cos(head)
+        up = centre_up * sin(head) - self.bar_forward_mm * cos(head) - self.stem_up_mm
         front = (
             self.reach_mm
             + (self.head_tube_mm + self.fork_mm) * cos(head)
@@ -68,8 +93,22 @@ class Design:
             "saddle_height_spindle": self.saddle_height_mm + self.crank_mm,
             "saddle_setback": setback,
             "saddle_tilt": self.saddle_tilt_deg,
-            "saddle_to_bar_reach": self.reach_mm + self.bar_forward_mm + setback,
-            "saddle_to_bar_drop": self.saddle_height_mm * sin(seat) - bar_up,
+            "saddle_wide_height": self.saddle_height_mm
+            - before * cos(seat + tilt)
+            + self.wide_above_mm * sin(seat + tilt),
+            "saddle_wide_setback": setback
+            + self.wide_behind_mm * cos(tilt)
+            + self.wide_above_mm * sin(tilt),
+            "saddle_to_bar_reach": reach,
+            "saddle_to_bar_drop": drop,
+            "saddle_wide_to_bar_drop": drop + before * sin(tilt) + self.wide_above_mm * cos(tilt),
+            "saddle_to_drops_reach": reach + self.drops_forward_mm,
+            "saddle_to_drops_drop": drop + self.drops_down_mm,
+            "saddle_to_pads_reach": reach + self.pad_forward_mm,
+            "saddle_to_pads_drop": drop - self.pad_up_mm,
+            "pad_width": self.pad_width_mm,
+            "extension_reach": self.extension_forward_mm,
+            "extension_rise": self.extension_up_mm,
             "stack": self.stack_mm,
             "reach": self.reach_mm,
             "bar_forward": self.reach_mm + self.bar_forward_mm,
@@ -78,6 +117,8 @@ class Design:
             "bar_end_width": self.bar_width_mm,
             "hood_forward": self.reach_mm + self.bar_forward_mm + self.hood_forward_mm,
             "hood_up": bar_up + self.hood_up_mm,
+            "stem_length": hypot(out, up),
+            "stem_angle": degrees(atan2(up, out)),
             "seat_tube_angle": self.seat_tube_deg,
             "head_tube_angle": self.head_tube_deg,
             "head_tube_length": self.head_tube_mm,
@@ -88,6 +129,7 @@ class Design:
             "wheelbase": sqrt(self.chainstay_mm**2 - self.drop_mm**2) + front,
             "chainstay_length": self.chainstay_mm,
             "bottom_bracket_drop": self.drop_mm,
+            "bottom_bracket_height": self.tyre_mm - self.drop_mm,
         }
 
     def points(self) -> dict[str, FloatArray]:
@@ -97,6 +139,7 @@ class Design:
         rear = -sqrt(self.chainstay_mm**2 - self.drop_mm**2)
         meets = -self.saddle_height_mm * cos(seat), self.saddle_height_mm * sin(seat)
         behind = self.saddle_mm - self.nose_ahead_mm
+        before = self.nose_ahead_mm - self.wide_behind_mm
         bar = self.reach_mm + self.bar_forward_mm, self.stack_mm + self.bar_up_mm
         found: dict[str, FloatArray] = {
             "saddle_nose": np.array(
@@ -109,7 +152,15 @@ class Design:
             "saddle_rear": np.array(
                 [meets[0] - behind * cos(tilt), meets[1] - behind * sin(tilt), 0.0]
             ),
+            "saddle_wide": np.array(
+                [
+                    meets[0] + before * cos(tilt) - self.wide_above_mm * sin(tilt),
+                    meets[1] + before * sin(tilt) + self.wide_above_mm * cos(tilt),
+                    0.0,
+                ]
+            ),
         }
+        pad = bar[0] + self.pad_forward_mm, bar[1] + self.pad_up_mm
         bottom = (
             self.reach_mm + self.head_tube_mm * cos(head),
             self.stack_mm - self.head_tube_mm * sin(head),
@@ -128,6 +179,20 @@ class Design:
                 self.hood_width_mm / 2,
             ),
             "bar_end": (bar[0] + 5.0, bar[1] - 125.0, self.bar_width_mm / 2),
+            "bar_front": (bar[0] + self.bar_mm / 2, bar[1] - self.bar_mm / 2, 30.0),
+            "drops": (
+                bar[0] + self.drops_forward_mm,
+                bar[1] - self.drops_down_mm,
+                self.hood_width_mm / 2 + 5.0,
+            ),
+            "pad": (*pad, self.pad_width_mm / 2),
+            "extension": (
+                pad[0] + self.extension_forward_mm,
+                pad[1] + self.extension_up_mm,
+                55.0,
+            ),
+            "stem_top": (*self._on_steerer(self.stem_up_mm + 20.0), 18.0),
+            "stem_bottom": (*self._on_steerer(self.stem_up_mm - 20.0), 18.0),
         }
         for pair, (forward, upward, outward) in places.items():
             found[f"{pair}_left"] = np.array([forward, upward, -outward])
@@ -135,7 +200,16 @@ class Design:
         pedal = self.crank_mm * np.array([sin(crank), cos(crank)])
         found["pedal_right"] = np.array([*pedal, self.pedal_spacing_mm / 2])
         found["pedal_left"] = np.array([*-pedal, -self.pedal_spacing_mm / 2])
+        for end, ahead_deg in (("rear", 12.0), ("front", -8.0)):
+            aside = radians(ahead_deg)
+            axle = found[f"{end}_axle_left"] * [1.0, 1.0, 0.0]
+            found[f"tyre_{end}"] = axle + self.tyre_mm * np.array([sin(aside), -cos(aside), 0.0])
         return found
+
+    def _on_steerer(self, up_mm: float) -> tuple[float, float]:
+        """So far above the head tube's top along the steering axis: forward, up."""
+        head = radians(self.head_tube_deg)
+        return self.reach_mm - up_mm * cos(head), self.stack_mm + up_mm * sin(head)
 
 
 _RANGES: Mapping[str, tuple[float, float]] = {
@@ -146,7 +220,11 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "nose_ahead_mm": (125, 160), "bar_forward_mm": (70, 125), "bar_up_mm": (10, 70),
     "hood_forward_mm": (70, 95), "hood_up_mm": (0, 40), "hood_width_mm": (340, 440),
     "bar_width_mm": (370, 470), "crank_mm": (160, 180), "crank_deg": (70, 110),
-    "pedal_spacing_mm": (140, 180),
+    "pedal_spacing_mm": (140, 180), "wide_behind_mm": (110, 165), "wide_above_mm": (-5, 6),
+    "drops_forward_mm": (70, 95), "drops_down_mm": (60, 90), "pad_forward_mm": (-40, 40),
+    "pad_up_mm": (40, 90), "pad_width_mm": (150, 250), "extension_forward_mm": (230, 330),
+    "extension_up_mm": (-20, 60), "bar_mm": (25.4, 35), "stem_up_mm": (24, 45),
+    "tyre_mm": (310, 355),
 }  # fmt: skip
 
 
@@ -200,6 +278,9 @@ class Stand:
         return matrix
 
 
+_STEERED = ("bar_", "hood_", "drops_", "pad_", "extension_", "stem_")
+
+
 def _steered(inside: Mapping[str, FloatArray], degrees: float) -> dict[str, FloatArray]:
     """The bar's points turned about the steering axis, by Rodrigues' formula."""
     top = (inside["head_top_left"] + inside["head_top_right"]) / 2
@@ -208,7 +289,7 @@ def _steered(inside: Mapping[str, FloatArray], degrees: float) -> dict[str, Floa
     angle = radians(degrees)
     turned = dict(inside)
     for name in inside:
-        if name.startswith(("bar_", "hood_")):
+        if name.startswith(_STEERED):
             arm = inside[name] - bottom
             turned[name] = (
                 bottom

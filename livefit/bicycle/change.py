@@ -28,9 +28,11 @@ READING = {"mm": 0.5, "deg": 0.25}
 """How finely a tape or a level is read, to either side."""
 
 ONLY: Mapping[str, tuple[str, ...]] = {
-    "saddle": ("saddle_nose", "saddle_rear"),
-    "bar": ("bar_top_left", "bar_top_right", "hood_left", "hood_right", "bar_end_left",
-            "bar_end_right"),
+    "saddle": ("saddle_nose", "saddle_rear", "saddle_wide"),
+    "bar": ("bar_top_left", "bar_top_right", "bar_front_left", "bar_front_right", "hood_left",
+            "hood_right", "bar_end_left", "bar_end_right", "drops_left", "drops_right", "pad_left",
+            "pad_right", "extension_left", "extension_right", "stem_top_left", "stem_top_right",
+            "stem_bottom_left", "stem_bottom_right"),
     "cranks": ("pedal_left", "pedal_right"),
 }  # fmt: skip
 """Part -> the points that move with it: enough to touch again when only it was adjusted."""

@@ -103,9 +103,48 @@ def _length(v: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.norm(v, axis=-1))
 
 
+def _wide_height(p: Points) -> FloatArray:
+    tube = middle(p, "seat_tube")[..., :2]
+    along: FloatArray = (p["saddle_wide"][..., :2] * tube).sum(axis=-1)
+    return np.asarray(along / np.linalg.norm(tube, axis=-1))
+
+
+def _stem(p: Points) -> FloatArray:
+    """From the middle of the stem's clamp on the steerer to the bar's middle, (..., 2).
+
+    The bar's middle lies below its highest point and behind its foremost one, however thick it is.
+    """
+    clamp = (middle(p, "stem_top") + middle(p, "stem_bottom"))[..., :2] / 2
+    bar = np.stack([middle(p, "bar_top")[..., 0], middle(p, "bar_front")[..., 1]], axis=-1)
+    return np.asarray(bar - clamp)
+
+
+def _stem_angle(p: Points) -> FloatArray:
+    stem, steerer = _stem(p), _head(p)[..., :2]
+    angle: FloatArray = np.arctan2((stem * steerer).sum(axis=-1), _area(stem, steerer))
+    return angle
+
+
+def _above_ground(p: Points) -> FloatArray:
+    """Height of the crank axis above the line that touches both tyres from below."""
+    rear = middle(p, "rear_axle")[..., :2]
+    line = _axle_line(p)
+    behind, ahead = (
+        _length(p[f"tyre_{end}"][..., :2] - middle(p, f"{end}_axle")[..., :2])
+        for end in ("rear", "front")
+    )
+    size = _length(line)
+    falls = np.arcsin((behind - ahead) / size)
+    along, square = line / size[..., None], np.stack([line[..., 1], -line[..., 0]], axis=-1)
+    down = np.sin(falls)[..., None] * along + (np.cos(falls) / size)[..., None] * square
+    height: FloatArray = behind + (down * (rear - middle(p, "crank_axis")[..., :2])).sum(axis=-1)
+    return height
+
+
 _SADDLE = ("seat_tube", "saddle_nose", "saddle_rear")
 _HEAD = ("head_top", "head_bottom")
 _AXLES = ("rear_axle", "front_axle")
+_STEM = ("stem_top", "stem_bottom", "bar_top", "bar_front")
 
 DIMENSIONS: tuple[Dimension, ...] = (
     Dimension(
@@ -131,6 +170,18 @@ DIMENSIONS: tuple[Dimension, ...] = (
         ("saddle_nose", "saddle_rear"), lambda p: _slope(p["saddle_nose"] - p["saddle_rear"], 1.0),
     ),
     Dimension(
+        "saddle_wide_height", "Saddle height, wide part", "mm",
+        "From the crank axis along the seat tube's line to the foot of the square from the middle "
+        "of the saddle's top where it is 80 mm wide, or as wide as its touch says.",
+        ("seat_tube", "saddle_wide"), _wide_height,
+    ),
+    Dimension(
+        "saddle_wide_setback", "Saddle setback, wide part", "mm",
+        "How far the saddle's top where it is 80 mm wide, or as wide as its touch says, is behind "
+        "the crank axis, along the level.",
+        ("saddle_wide",), lambda p: -p["saddle_wide"][..., 0],
+    ),
+    Dimension(
         "saddle_to_bar_reach", "Saddle to bar, reach", "mm",
         "From the saddle's nose forward along the level to the middle of the bar beside the stem.",
         ("saddle_nose", "bar_top"),
@@ -141,6 +192,55 @@ DIMENSIONS: tuple[Dimension, ...] = (
         "How far the top of the bar beside the stem is below the point where the seat tube's line "
         "meets the saddle.",
         (*_SADDLE, "bar_top"), lambda p: _saddle_top(p)[..., 1] - middle(p, "bar_top")[..., 1],
+    ),
+    Dimension(
+        "saddle_wide_to_bar_drop", "Wide part to bar, drop", "mm",
+        "How far the top of the bar beside the stem is below the saddle's top where it is 80 mm "
+        "wide, or as wide as its touch says.",
+        ("saddle_wide", "bar_top"),
+        lambda p: p["saddle_wide"][..., 1] - middle(p, "bar_top")[..., 1],
+    ),
+    Dimension(
+        "saddle_to_drops_reach", "Saddle to drops, reach", "mm",
+        "From the saddle's nose forward along the level to the middle between the foremost points "
+        "of the drops' bends.",
+        ("saddle_nose", "drops"),
+        lambda p: middle(p, "drops")[..., 0] - p["saddle_nose"][..., 0],
+    ),
+    Dimension(
+        "saddle_to_drops_drop", "Saddle to drops, drop", "mm",
+        "How far the middle between the foremost points of the drops' bends is below the point "
+        "where the seat tube's line meets the saddle.",
+        (*_SADDLE, "drops"), lambda p: _saddle_top(p)[..., 1] - middle(p, "drops")[..., 1],
+    ),
+    Dimension(
+        "saddle_to_pads_reach", "Saddle to arm pads, reach", "mm",
+        "From the saddle's nose forward along the level to the middle between the arm pads.",
+        ("saddle_nose", "pad"), lambda p: middle(p, "pad")[..., 0] - p["saddle_nose"][..., 0],
+    ),
+    Dimension(
+        "saddle_to_pads_drop", "Saddle to arm pads, drop", "mm",
+        "How far the middle between the arm pads is below the point where the seat tube's line "
+        "meets the saddle.",
+        (*_SADDLE, "pad"), lambda p: _saddle_top(p)[..., 1] - middle(p, "pad")[..., 1],
+    ),
+    Dimension(
+        "pad_width", "Arm-pad width", "mm",
+        "Distance between the middles of the two arm pads.",
+        ("pad",), lambda p: _length(p["pad_right"] - p["pad_left"]),
+    ),
+    Dimension(
+        "extension_reach", "Pads to extensions, reach", "mm",
+        "From the middle between the arm pads forward along the level to the middle between the "
+        "ends of the extensions.",
+        ("pad", "extension"),
+        lambda p: middle(p, "extension")[..., 0] - middle(p, "pad")[..., 0],
+    ),
+    Dimension(
+        "extension_rise", "Pads to extensions, rise", "mm",
+        "How far the middle between the ends of the extensions is above that between the arm pads.",
+        ("pad", "extension"),
+        lambda p: middle(p, "extension")[..., 1] - middle(p, "pad")[..., 1],
     ),
     Dimension(
         "stack", "Stack", "mm",
@@ -182,6 +282,18 @@ DIMENSIONS: tuple[Dimension, ...] = (
         "hood_up", "Hoods, up", "mm",
         "Height of the middle between the brake hoods above the crank axis, square to the level.",
         ("hood",), lambda p: middle(p, "hood")[..., 1],
+    ),
+    Dimension(
+        "stem_length", "Stem length", "mm",
+        "From the middle of the stem's clamp on the steerer to the middle of the bar, which lies "
+        "below the bar's highest point and behind its foremost one, seen from the side.",
+        _STEM, lambda p: _length(_stem(p)),
+    ),
+    Dimension(
+        "stem_angle", "Stem angle", "deg",
+        "Angle of the line from the middle of the stem's clamp to the middle of the bar from "
+        "square to the head tube's line, upward positive.",
+        (*_STEM, *_HEAD), _stem_angle,
     ),
     Dimension(
         "seat_tube_angle", "Seat-tube angle", "deg",
@@ -237,6 +349,12 @@ DIMENSIONS: tuple[Dimension, ...] = (
         "Distance of the crank axis from the line of the axles, seen from the side, below it "
         "positive.",
         (*_AXLES, "crank_axis"), _drop,
+    ),
+    Dimension(
+        "bottom_bracket_height", "Bottom-bracket height", "mm",
+        "Height of the crank axis above the straight line that touches both tyres from below, seen "
+        "from the side: the ground under tyres that do not give.",
+        (*_AXLES, "crank_axis", "tyre_rear", "tyre_front"), _above_ground,
     ),
 )  # fmt: skip
 """In the order in which they are shown."""

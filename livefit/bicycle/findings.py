@@ -24,6 +24,23 @@ HEAD_TUBE_DEG = (58.0, 82.0)
 """From the level toward the rear (common practice, no source)."""
 STRAIGHT_MM = 5.0
 """Of two straight cranks the pedals' middle lies this close to the crank axis."""
+ORDER: tuple[tuple[str, Literal["ahead of", "above", "outside"], str], ...] = (
+    ("saddle_nose", "ahead of", "saddle_wide"),
+    ("saddle_wide", "ahead of", "saddle_rear"),
+    ("hood", "above", "drops"),
+    ("drops", "ahead of", "bar_end"),
+    ("pad", "above", "bar_top"),
+    ("pad", "above", "drops"),
+    ("hood", "outside", "pad"),
+    ("extension", "ahead of", "pad"),
+    ("extension", "ahead of", "bar_top"),
+    ("bar_front", "ahead of", "bar_top"),
+    ("bar_top", "above", "bar_front"),
+    ("bar_top", "ahead of", "stem_top"),
+    ("stem_top", "above", "stem_bottom"),
+    ("stem_bottom", "above", "head_top"),
+)
+"""Points and pairs, side by side, that lie so on every bicycle (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +84,7 @@ def find_mistakes(
         *_turned_bar(inside),
         *_cranks(inside),
         *_head_tube(inside),
+        *_out_of_order(inside, points),
     )
 
 
@@ -149,6 +167,25 @@ def _head_tube(inside: Mapping[str, FloatArray]) -> Iterator[Finding]:
             f"the level, found {leans:.0f}°. Touch both again."
         )
         yield Finding("order", both, text)
+
+
+def _out_of_order(
+    inside: Mapping[str, FloatArray], points: Mapping[str, TouchPoint]
+) -> Iterator[Finding]:
+    for one, relation, other in ORDER:
+        for side in ("", "_left", "_right"):
+            both = (one + side, other + side)
+            if not inside.keys() >= set(both):
+                continue
+            apart = inside[both[0]] - inside[both[1]]
+            outward = -apart[2] if side == "_left" else apart[2]
+            by = float({"ahead of": apart[0], "above": apart[1], "outside": outward}[relation])
+            if by <= 0:
+                text = (
+                    f"{points[both[0]].title}: expected {relation} {points[both[1]].title}, found "
+                    f"it {-by:.0f} mm the other way. Touch both again."
+                )
+                yield Finding("order", both, text)
 
 
 def _cranks(inside: Mapping[str, FloatArray]) -> Iterator[Finding]:

@@ -59,12 +59,15 @@ def twin_of(name: str) -> str | None:
 def _bar(
     inside: Mapping[str, FloatArray], known: Mapping[str, TouchPoint]
 ) -> tuple[FloatArray, FloatArray] | None:
-    """Middle of the bar and the unit vector along it, (..., 3), by the first pair on it."""
-    for name in inside:
-        twin = twin_of(name)
-        if twin is None or twin not in inside or known[name].twin != "bar":
-            continue
-        along = inside[twin] - inside[name]
-        middle = (inside[twin] + inside[name]) / 2
-        return middle, along / np.linalg.norm(along, axis=-1, keepdims=True)
-    return None
+    """Middle of the bar and the unit vector along it, (..., 3), by the widest pair on it."""
+    on_bar = {name: place for name, place in inside.items() if known[name].twin == "bar"}
+    pairs = [
+        (place, on_bar[twin])
+        for name, place in on_bar.items()
+        if (twin := twin_of(name)) is not None and twin in on_bar
+    ]
+    if not pairs:
+        return None
+    one, two = max(pairs, key=lambda pair: float(np.abs(pair[1] - pair[0]).max()))
+    along = two - one
+    return (two + one) / 2, along / np.linalg.norm(along, axis=-1, keepdims=True)

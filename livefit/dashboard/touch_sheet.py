@@ -19,6 +19,8 @@ from livefit.view.words import NOTHING, UNIT_WORD
 MARGIN = 24.0
 KEPT = 1e-6
 """A change known so well is of what was not touched again."""
+ROWS = 24
+"""So many can be read; of more those about the chosen one are shown."""
 FOOT = 330.0
 """Units below the drawing, for the chosen dimension's words."""
 
@@ -98,15 +100,20 @@ def _table(
 ) -> None:
     measured = model.geometry.measured if model.geometry else {}
     changes = bool(model.differences)
-    row = min(33 * u, (rect.h - 190 * u) / (len(names) + 1))
+    first = min(max(names.index(chosen) - ROWS // 2, 0), max(len(names) - ROWS, 0))
+    shown = names[first : first + ROWS]
+    row = min(33 * u, (rect.h - 190 * u) / (len(shown) + 1))
     size = 0.78 * row
     columns = (rect.x + (0.72 if changes else 1.0) * rect.w, rect.right)
     y = rect.y + row / 2
-    layer.text(words.SHEET_TITLE, rect.x, y, 1.1 * size, theme.TEXT, weight=theme.BOLD)
+    title = words.SHEET_TITLE
+    if len(shown) < len(names):
+        title += words.SHEET_PART.format(first=first + 1, last=first + ROWS, all=len(names))
+    layer.text(title, rect.x, y, 1.1 * size, theme.TEXT, weight=theme.BOLD)
     if changes:
         layer.text(words.SHEET_CHANGE, columns[1], y, 1.1 * size, theme.TEXT, align="right",
                    weight=theme.BOLD)  # fmt: skip
-    for name in names:
+    for name in shown:
         y += row
         color = theme.TEXT
         if name == chosen:

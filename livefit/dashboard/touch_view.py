@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from livefit.dashboard import theme
 from livefit.dashboard.bicycle_picture import draw_bicycle
 from livefit.dashboard.layer import Layer, Point, Rect
+from livefit.dashboard.touch_lens import draw_lens, neighbours
 from livefit.dashboard.touch_sheet import draw_sheet
 from livefit.dashboard.visuals import Box, Fonts
 from livefit.definitions.bicycle import TouchPoint
@@ -25,6 +26,8 @@ SHARE = 0.58
 """How much of the width the drawing takes."""
 SIGN_H = 150.0
 CAUTION = 90.0
+SHIFT = {"left": -11.0, "right": 11.0, None: 0.0}
+"""Left and right lie on one spot as seen from the side: half a step apart, both are seen."""
 SHAPES: dict[str, Shape] = {"bad": "up", "care": "diamond", "note": "down", "done": "disc"}
 
 
@@ -106,18 +109,26 @@ class TouchView:
                 now.title, area.x, HEAD / 2 * u, self.type_px, theme.TEXT, weight=theme.BOLD,
                 room=area.w,
             )  # fmt: skip
-        place = draw_bicycle(layer, drawing.TYPICAL, area, u)
+        points = drawing.typical([point.name for point in model.guide.points])
+        place = draw_bicycle(layer, points, area, u)
         for point in model.guide.points:
             if point is not now:
-                self._mark(point, place(drawing.TYPICAL[point.name][:2]), u)
-        if now is not None:
-            self._present(now, place(drawing.TYPICAL[now.name][:2]), u)
+                self._mark(point, place(points[point.name][:2]), u)
+        if now is None:
+            return
+        near = neighbours(now.name, points, [point.name for point in model.guide.points])
+        if near:
+            magnified = draw_lens(layer, points[now.name], points, place, u)
+            for point in model.guide.points:
+                if point.name in near:
+                    self._mark(point, magnified(points[point.name][:2]), u)
+            at = magnified(points[now.name][:2])
+            layer.circle((at[0] + SHIFT[now.side] * u, at[1]), 15 * u, 7 * u, theme.CARE)
+        self._present(now, place(points[now.name][:2]), u)
 
     def _mark(self, point: TouchPoint, at: Point, u: float) -> None:
         guide, layer = self.model.guide, self._layer
-        # Left and right lie on one spot as seen from the side: half a step apart, both are seen.
-        shift = {"left": -11.0, "right": 11.0, None: 0.0}[point.side] * u
-        at = (at[0] + shift, at[1])
+        at = (at[0] + SHIFT[point.side] * u, at[1])
         if point.name in guide.touches:
             layer.disc(at, 22 * u, theme.WITHIN)
         elif point.name in guide.skipped:

@@ -17,6 +17,8 @@ WHEEL_MM = 335.0
 SADDLE_MM = 270.0
 LETTER = 10.0
 """Radius of a letter's disc, px."""
+SHORT = 80.0
+"""Beside a line shorter than this, px, a letter may stand beyond its ends."""
 SPOTS = (0.5, 0.36, 0.64, 0.24, 0.76, 0.12, 0.88)
 """Where along its line a letter may stand, best first."""
 
@@ -34,7 +36,11 @@ RANGES = {
     "fork_offset": (-20, 120), "chainstay_length": (330, 600), "bottom_bracket_drop": (-60, 130),
     "crank_length": (100, 220), "saddle_to_bar_reach": (200, 900), "bar_reach": (200, 900),
     "saddle_to_bar_drop": (-350, 350), "bar_drop": (-350, 350), "bar_height": (300, 1150),
-    "hood_forward": (200, 950), "hood_up": (300, 1250),
+    "hood_forward": (200, 950), "hood_up": (300, 1250), "saddle_wide_setback": (-60, 400),
+    "saddle_wide_height": (300, 1000), "saddle_to_drops_reach": (250, 950),
+    "saddle_to_drops_drop": (-300, 450), "saddle_to_pads_reach": (150, 850),
+    "saddle_to_pads_drop": (-400, 350), "extension_reach": (50, 450), "extension_rise": (-150, 250),
+    "stem_length": (20, 180), "stem_angle": (-50, 60), "bottom_bracket_height": (180, 400),
 }  # fmt: skip
 """What can be drawn; a slip of the pen is not to bend the picture."""
 
@@ -53,6 +59,16 @@ class Shape:
     bar: Point
     hood: Point
     pedal: Point
+    saddle_wide: Point
+    drops: Point
+    pads: Point
+    extension: Point
+    clamp: Point
+    """Middle of the stem on the steerer."""
+    wheel: float
+    """Its radius."""
+    with_drops: bool
+    with_pads: bool
 
 
 def shape_of(values: Mapping[str, float]) -> Shape:
@@ -87,7 +103,31 @@ def shape_of(values: Mapping[str, float]) -> Shape:
     )
     hood = (v.get("hood_forward", bar[0] + 95.0), v.get("hood_up", bar[1] + 10.0))
     pedal = _along((0.0, 0.0), (math.cos(tube), -math.sin(tube)), v["crank_length"])
-    return Shape(saddle, nose, rear, head_top, head_bottom, axle, front, bar, hood, pedal)
+    wide_x = -v.get("saddle_wide_setback", v["saddle_setback"] + 140.0)
+    wide_height = v.get("saddle_wide_height", v["saddle_height"])
+    saddle_wide = (wide_x, (wide_height - wide_x * along[0]) / along[1])
+    drops = (
+        nose[0] + v.get("saddle_to_drops_reach", bar[0] + 85.0 - nose[0]),
+        saddle[1] - v.get("saddle_to_drops_drop", saddle[1] - bar[1] + 70.0),
+    )
+    pads = (
+        nose[0] + v.get("saddle_to_pads_reach", bar[0] - 20.0 - nose[0]),
+        saddle[1] - v.get("saddle_to_pads_drop", saddle[1] - bar[1] - 65.0),
+    )
+    extension = (pads[0] + v.get("extension_reach", 300.0), pads[1] + v.get("extension_rise", 30.0))
+    clamp = _along(head_top, steer, -30.0)
+    if {"stem_length", "stem_angle"} <= v.keys():
+        rises = math.pi / 2 - head + math.radians(v["stem_angle"])
+        clamp = _along(bar, (math.cos(rises), math.sin(rises)), -v["stem_length"])
+    wheel = v.get("bottom_bracket_height", WHEEL_MM - drop) + drop
+    with_drops, with_pads = (
+        bool({f"saddle_to_{hold}_reach", f"saddle_to_{hold}_drop"} & v.keys())
+        for hold in ("drops", "pads")
+    )
+    return Shape(
+        saddle, nose, rear, head_top, head_bottom, axle, front, bar, hood, pedal, saddle_wide,
+        drops, pads, extension, clamp, wheel, with_drops, with_pads,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -114,8 +154,16 @@ class Arc:
 def spans_of(shape: Shape) -> dict[str, Span | Arc]:
     """Where each dimension that is seen from the side is drawn."""
     s, axis = shape, (0.0, 0.0)
-    above = max(s.saddle_nose[1], s.saddle_rear[1], s.bar[1], s.hood[1]) + 70.0
-    ground = min(s.front[1], s.rear[1]) - WHEEL_MM * 0.55
+    highest = [s.saddle_nose, s.saddle_rear, s.bar, s.hood]
+    highest += [s.pads, s.extension] if s.with_pads else []
+    above = max(point[1] for point in highest) + 70.0
+    below = min(s.front[1], s.rear[1]) - WHEEL_MM * 0.55
+    tube = s.seat_top[0] / math.hypot(*s.seat_top), s.seat_top[1] / math.hypot(*s.seat_top)
+    wide = _along(axis, tube, s.saddle_wide[0] * tube[0] + s.saddle_wide[1] * tube[1])
+    between = [_part(s.saddle_nose, s.bar, share)[0] for share in (0.37, 0.6)]
+    square = math.degrees(
+        math.atan2(s.head_bottom[0] - s.head_top[0], s.head_top[1] - s.head_bottom[1])
+    )
     bar = _level(s.saddle_nose, s.bar, above)
     drop = _upright(s.seat_top, s.bar, s.bar[0] - 45.0)
     spans: dict[str, Span | Arc] = {
@@ -138,9 +186,21 @@ def spans_of(shape: Shape) -> dict[str, Span | Arc]:
         "fork_length": Span(_part(s.head_bottom, s.front, 0.1), s.front, -26.0),
         "fork_offset": Span(s.front, (s.front[0] + 30.0, s.front[1] + 9.0), 0.0),
         "crank_length": Span(axis, s.pedal, -18.0),
-        "wheelbase": _level(s.rear, s.front, ground),
+        "wheelbase": _level(s.rear, s.front, below),
         "chainstay_length": Span(s.rear, axis, 20.0),
         "bottom_bracket_drop": _upright(s.rear, axis, 70.0),
+        "bottom_bracket_height": _upright((0.0, s.rear[1] - s.wheel), axis, -60.0),
+        "saddle_wide_height": Span(axis, wide, 90.0, (axis, s.saddle_wide)),
+        "saddle_wide_setback": _level(s.saddle_wide, axis, above + 110.0),
+        "saddle_wide_to_bar_drop": _upright(s.saddle_wide, s.bar, between[0]),
+        "saddle_to_drops_reach": _level(s.saddle_nose, s.drops, above + 165.0),
+        "saddle_to_drops_drop": _upright(s.seat_top, s.drops, s.drops[0] + 135.0),
+        "saddle_to_pads_reach": _level(s.saddle_nose, s.pads, above + 220.0),
+        "saddle_to_pads_drop": _upright(s.seat_top, s.pads, between[1]),
+        "extension_reach": _level(s.pads, s.extension, above + 55.0),
+        "extension_rise": _upright(s.pads, s.extension, s.extension[0] + 40.0),
+        "stem_length": Span(s.clamp, s.bar, 22.0),
+        "stem_angle": _angle(s.clamp, s.bar, square, 1.9),
     }
     return spans
 
@@ -155,10 +215,10 @@ def _upright(a: Point, b: Point, forward: float) -> Span:
     return Span((forward, a[1]), (forward, b[1]), ends=(a, b))
 
 
-def _angle(at: Point, end: Point, level_deg: float, share: float) -> Arc:
-    """From the level to the line ``at`` -> ``end``, drawn at a share of its length."""
+def _angle(at: Point, end: Point, first_deg: float, share: float) -> Arc:
+    """From a direction to the line ``at`` -> ``end``, drawn at a share of its length."""
     arm = math.degrees(math.atan2(end[1] - at[1], end[0] - at[0]))
-    return Arc(at, level_deg, arm, share * math.dist(at, end))
+    return Arc(at, first_deg, arm, share * math.dist(at, end))
 
 
 def bicycle_drawing(
@@ -182,8 +242,9 @@ def bicycle_drawing(
         shape.saddle_rear[1],
         shape.hood[1],
     ]
-    left, right = shape.rear[0] - WHEEL_MM, max(shape.front[0] + WHEEL_MM, shape.hood[0] + 130)
-    top, bottom = max(ys) + 50.0, min(shape.rear[1], shape.front[1]) - WHEEL_MM
+    left = shape.rear[0] - shape.wheel
+    right = max(shape.front[0] + shape.wheel, shape.hood[0] + 130)
+    top, bottom = max(ys) + 50.0, min(shape.rear[1], shape.front[1]) - shape.wheel
     scale = (WIDTH - 2 * PAD) / (right - left)
     listed = ", ".join(letters[key] for key in spans)
     drawing = Drawing(
@@ -215,7 +276,7 @@ def _bicycle(drawing: Drawing, s: Shape, at: Callable[[Point], Point], scale: fl
     for wheel in (s.rear, s.front):
         x, y = at(wheel)
         drawing.add(
-            "circle", cx=x, cy=y, r=WHEEL_MM * scale, fill="none", stroke=grey, stroke_width=3.0
+            "circle", cx=x, cy=y, r=s.wheel * scale, fill="none", stroke=grey, stroke_width=3.0
         )
         drawing.add("circle", cx=x, cy=y, r=3.0, fill=palette.RULE)
     axis = (0.0, 0.0)
@@ -228,10 +289,13 @@ def _bicycle(drawing: Drawing, s: Shape, at: Callable[[Point], Point], scale: fl
     )  # fmt: skip
     for a, b in frame:
         drawing.line(at(a), at(b), grey, 6.0, stroke_linecap="round")
-    thin = ((_part(axis, s.seat_top, 0.72), s.seat_top), (s.head_top, s.bar))
+    thin = ((_part(axis, s.seat_top, 0.72), s.seat_top), (s.head_top, s.clamp), (s.clamp, s.bar))
     for a, b in thin:
         drawing.line(at(a), at(b), palette.RULE, 3.0)
-    for a, b in ((s.saddle_rear, s.saddle_nose), (s.bar, s.hood), (axis, s.pedal)):
+    held = [(s.saddle_rear, s.saddle_nose), (s.bar, s.hood), (axis, s.pedal)]
+    held += [(s.hood, s.drops)] if s.with_drops else []
+    held += [(s.bar, s.pads), (s.pads, s.extension)] if s.with_pads else []
+    for a, b in held:
         drawing.line(at(a), at(b), palette.QUIET, 4.5, stroke_linecap="round")
     x, y = at(axis)
     drawing.add("circle", cx=x, cy=y, r=5.0, fill=palette.PAPER, stroke=palette.INK)
@@ -272,7 +336,9 @@ def _dimension(drawing: Drawing, span: Span, at: Callable[[Point], Point]) -> li
     for near, far in zip(ends, (a, b), strict=True):
         if math.dist(near, far) > 1.0:
             drawing.line(near, far, palette.RULE, 0.6, stroke_dasharray="1 2.5")
-    return [_part(a, b, share) for share in SPOTS]
+    beyond = 1.6 * LETTER / max(math.dist(a, b), 1.0)
+    outside = (1.0 + beyond, -beyond) if math.dist(a, b) < SHORT else ()
+    return [_part(a, b, share) for share in (*SPOTS, *outside)]
 
 
 def _lettered(drawing: Drawing, text: str, spots: list[Point], taken: list[Point]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -18,7 +18,7 @@ Role = Literal["frame", "part", "far", "wheel"]
 WHEEL_MM = 335.0
 ARC_STEP = math.radians(4.0)
 ARC_MM = 150.0
-FRONT_DIMENSIONS = ("bar_width", "bar_end_width", "pedal_spacing")
+FRONT_DIMENSIONS = ("bar_width", "bar_end_width", "pad_width", "pedal_spacing")
 
 TYPICAL: Mapping[str, Place] = {
     "rear_axle_left": (-404, 70, -68), "rear_axle_right": (-404, 70, 68),
@@ -32,8 +32,18 @@ TYPICAL: Mapping[str, Place] = {
     "bar_top_left": (485, 595, -30), "bar_top_right": (485, 595, 30),
     "hood_left": (570, 610, -200), "hood_right": (570, 610, 200),
     "bar_end_left": (490, 470, -210), "bar_end_right": (490, 470, 210),
+    "saddle_wide": (-190, 690, 0),
+    "drops_left": (578, 528, -205), "drops_right": (578, 528, 205),
+    "pad_left": (470, 665, -95), "pad_right": (470, 665, 95),
+    "extension_left": (760, 700, -55), "extension_right": (760, 700, 55),
+    "bar_front_left": (501, 579, -30), "bar_front_right": (501, 579, 30),
+    "stem_top_left": (368, 615, -18), "stem_top_right": (368, 615, 18),
+    "stem_bottom_left": (380, 577, -18), "stem_bottom_right": (380, 577, 18),
+    "tyre_rear": (-404, -265, 0), "tyre_front": (582, -265, 0),
 }  # fmt: skip
 """A bicycle to show the points on before they are touched."""
+_SELDOM = ("pad", "extension")
+"""Pairs that few bicycles have."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +84,17 @@ class DimensionLines:
         return (one[0] + two[0]) / 2, (one[1] + two[1]) / 2
 
 
+def typical(asked: Collection[str]) -> dict[str, Place]:
+    """The typical bicycle; with a time-trial bar only where its points or pairs are asked for."""
+    spared = [
+        f"{pair}_{side}"
+        for pair in _SELDOM
+        if not {pair, f"{pair}_left", f"{pair}_right"} & set(asked)
+        for side in ("left", "right")
+    ]
+    return {name: place for name, place in TYPICAL.items() if name not in spared}
+
+
 def project(place: Place, plane: Plane) -> Point:
     """A place as seen from the rider's right, or from the front, where right is on the left."""
     return (place[0], place[1]) if plane == "side" else (-place[2], place[1])
@@ -87,6 +108,9 @@ def midpoints(points: Mapping[str, Place], plane: Plane = "side") -> dict[str, P
         if pair != name and f"{pair}_right" in points:
             one, two = flat[name], flat[f"{pair}_right"]
             flat[pair] = ((one[0] + two[0]) / 2, (one[1] + two[1]) / 2)
+    if {"stem_top", "stem_bottom"} <= flat.keys():
+        one, two = flat["stem_top"], flat["stem_bottom"]
+        flat["stem"] = ((one[0] + two[0]) / 2, (one[1] + two[1]) / 2)
     return flat
 
 
@@ -95,7 +119,8 @@ _TUBES: tuple[tuple[str, str, Role], ...] = (
     ("crank_axis", "seat_tube", "frame"), ("seat_tube", "head_top", "frame"),
     ("crank_axis", "head_bottom", "frame"), ("head_top", "head_bottom", "frame"),
     ("head_bottom", "front_axle", "part"), ("saddle_rear", "saddle_nose", "part"),
-    ("head_top", "bar_top", "part"), ("bar_top", "hood", "part"), ("hood", "bar_end", "part"),
+    ("bar_top", "hood", "part"), ("hood", "drops", "part"), ("pad", "extension", "part"),
+    ("bar_top", "pad", "part"), ("head_top", "stem_top", "part"),
 )  # fmt: skip
 _CRANKS: tuple[tuple[str, str, Role], ...] = (
     ("crank_axis", "pedal_left", "far"),
@@ -107,14 +132,24 @@ def strokes(points: Mapping[str, Place], *, wheels: bool, cranks: bool) -> tuple
     """The bicycle from the rider's right, as far as its points are known."""
     p = midpoints(points)
     pairs = _TUBES + (_CRANKS if cranks else ())
+    pairs += (
+        ("stem" if "stem" in p else "head_top", "bar_top", "part"),
+        ("drops" if "drops" in p else "hood", "bar_end", "part"),
+    )
     drawn = [Stroke(p[a], p[b], role) for a, b, role in pairs if a in p and b in p]
     if {"seat_tube", "saddle_nose", "saddle_rear", "crank_axis"} <= p.keys():
         drawn.append(Stroke(p["seat_tube"], saddle_top(p), "part"))
-    for axle in ("rear_axle", "front_axle") if wheels else ():
-        if axle in p:
-            rim = circle(p[axle], WHEEL_MM)
+    for end in ("rear", "front") if wheels else ():
+        if f"{end}_axle" in p:
+            rim = circle(p[f"{end}_axle"], _radius(p, end))
             drawn += [Stroke(a, b, "wheel") for a, b in pairwise(rim)]
     return tuple(drawn)
+
+
+def _radius(p: Mapping[str, Point], end: str) -> float:
+    """Of a wheel over its tyre, if that was touched."""
+    tyre = p.get(f"tyre_{end}")
+    return WHEEL_MM if tyre is None else math.dist(p[f"{end}_axle"], tyre)
 
 
 def circle(at: Point, radius: float) -> list[Point]:
@@ -168,23 +203,29 @@ def _straight(plane: Plane, a: Point, b: Point, aside: float = 0.0) -> Dimension
 
 def _angle(at: Point, level: float, b: Point) -> DimensionLines:
     """From the level, forward (+1) or rearward (-1), to the line toward b."""
-    start = 0.0 if level > 0 else math.pi
+    return _arc_from(at, 0.0 if level > 0 else math.pi, b)
+
+
+def _arc_from(at: Point, start: float, b: Point) -> DimensionLines:
+    """From a direction, rad, to the line toward b."""
     turn = math.remainder(math.atan2(b[1] - at[1], b[0] - at[0]) - start, 2 * math.pi)
     count = max(2, math.ceil(abs(turn) / ARC_STEP))
     bends = [start + turn * k / count for k in range(count + 1)]
     arc = tuple((at[0] + ARC_MM * math.cos(t), at[1] + ARC_MM * math.sin(t)) for t in bends)
-    far = (at[0] + level * 1.5 * ARC_MM, at[1])
+    far = (at[0] + 1.5 * ARC_MM * math.cos(start), at[1] + 1.5 * ARC_MM * math.sin(start))
     return DimensionLines("side", arc=arc, helpers=((at, far), (at, b)))
+
+
+def _foot(of: Point, at: Point, along: Point) -> Point:
+    """Foot of the square from a place on the line through another along a direction."""
+    share = ((of[0] - at[0]) * along[0] + (of[1] - at[1]) * along[1]) / math.hypot(*along) ** 2
+    return at[0] + share * along[0], at[1] + share * along[1]
 
 
 def _fork_foot(p: Mapping[str, Point]) -> Point:
     """Foot of the square from the front axle on the steering axis."""
-    top, bottom, axle = p["head_top"], p["head_bottom"], p["front_axle"]
-    axis = (bottom[0] - top[0], bottom[1] - top[1])
-    share = ((axle[0] - bottom[0]) * axis[0] + (axle[1] - bottom[1]) * axis[1]) / (
-        axis[0] ** 2 + axis[1] ** 2
-    )
-    return bottom[0] + share * axis[0], bottom[1] + share * axis[1]
+    top, bottom = p["head_top"], p["head_bottom"]
+    return _foot(p["front_axle"], bottom, (bottom[0] - top[0], bottom[1] - top[1]))
 
 
 def _below_saddle(p: Mapping[str, Point]) -> Point:
@@ -216,6 +257,45 @@ def _drop(p: Mapping[str, Point]) -> DimensionLines:
     return DimensionLines("side", (foot, axis), helpers=((rear, front),))
 
 
+def _wide_height(p: Mapping[str, Point]) -> DimensionLines:
+    axis, tube, wide = p["crank_axis"], p["seat_tube"], p["saddle_wide"]
+    along = (tube[0] - axis[0], tube[1] - axis[1])
+    foot = _foot(wide, axis, along)
+    return DimensionLines("side", (axis, foot), helpers=((wide, foot),))
+
+
+def _stem_ends(p: Mapping[str, Point]) -> tuple[Point, Point]:
+    """Middle of the stem's clamp, and of the bar."""
+    return p["stem"], (p["bar_top"][0], p["bar_front"][1])
+
+
+def _stem(p: Mapping[str, Point]) -> DimensionLines:
+    one, two = _stem_ends(p)
+    ends = ((p["stem_bottom"], p["stem_top"]), (p["bar_top"], two), (p["bar_front"], two))
+    return DimensionLines("side", (one, two), helpers=ends)
+
+
+def _stem_angle(p: Mapping[str, Point]) -> DimensionLines:
+    """From square to the head tube to the stem."""
+    one, two = _stem_ends(p)
+    top, bottom = p["head_top"], p["head_bottom"]
+    square = math.atan2(bottom[0] - top[0], top[1] - bottom[1])
+    return _arc_from(one, square, two)
+
+
+def _height(p: Mapping[str, Point]) -> DimensionLines:
+    """Square to the line below both wheels."""
+    rear, front, axis = p["rear_axle"], p["front_axle"], p["crank_axis"]
+    behind, ahead = math.dist(rear, p["tyre_rear"]), math.dist(front, p["tyre_front"])
+    slope = math.atan2(front[1] - rear[1], front[0] - rear[0])
+    slope += math.asin((behind - ahead) / math.dist(rear, front))
+    down = (math.sin(slope), -math.cos(slope))
+    one = (rear[0] + behind * down[0], rear[1] + behind * down[1])
+    two = (front[0] + ahead * down[0], front[1] + ahead * down[1])
+    foot = _foot(axis, one, (two[0] - one[0], two[1] - one[1]))
+    return DimensionLines("side", (foot, axis), helpers=((one, two),))
+
+
 _DRAWN: Mapping[str, Callable[[Mapping[str, Point]], DimensionLines]] = {
     "saddle_height": lambda p: _with_saddle(p, _straight("side", p["crank_axis"], saddle_top(p))),
     "saddle_height_spindle": lambda p: _with_saddle(
@@ -223,9 +303,22 @@ _DRAWN: Mapping[str, Callable[[Mapping[str, Point]], DimensionLines]] = {
     ),
     "saddle_setback": lambda p: _level(p["saddle_nose"], p["crank_axis"], p["saddle_nose"][1] + 70),
     "saddle_tilt": lambda p: _angle(p["saddle_rear"], 1.0, p["saddle_nose"]),
+    "saddle_wide_height": _wide_height,
+    "saddle_wide_setback": lambda p: _level(p["saddle_wide"], p["crank_axis"],
+                                            p["saddle_wide"][1] + 70),
     "saddle_to_bar_reach": lambda p: _level(p["saddle_nose"], p["bar_top"],
                                             p["saddle_nose"][1] + 70),
     "saddle_to_bar_drop": lambda p: _upright(saddle_top(p), p["bar_top"], p["bar_top"][0]),
+    "saddle_wide_to_bar_drop": lambda p: _upright(p["saddle_wide"], p["bar_top"], p["bar_top"][0]),
+    "saddle_to_drops_reach": lambda p: _level(p["saddle_nose"], p["drops"],
+                                              p["saddle_nose"][1] + 70),
+    "saddle_to_drops_drop": lambda p: _upright(saddle_top(p), p["drops"], p["drops"][0]),
+    "saddle_to_pads_reach": lambda p: _level(p["saddle_nose"], p["pad"],
+                                             p["saddle_nose"][1] + 70),
+    "saddle_to_pads_drop": lambda p: _upright(saddle_top(p), p["pad"], p["pad"][0]),
+    "pad_width": lambda p: _straight("front", p["pad_right"], p["pad_left"]),
+    "extension_reach": lambda p: _level(p["pad"], p["extension"], p["extension"][1] + 70),
+    "extension_rise": lambda p: _upright(p["pad"], p["extension"], p["extension"][0]),
     "stack": lambda p: _upright(p["crank_axis"], p["head_top"], p["head_top"][0]),
     "reach": lambda p: _level(p["crank_axis"], p["head_top"], p["head_top"][1]),
     "bar_forward": lambda p: _level(p["crank_axis"], p["bar_top"], p["bar_top"][1]),
@@ -234,6 +327,8 @@ _DRAWN: Mapping[str, Callable[[Mapping[str, Point]], DimensionLines]] = {
     "bar_end_width": lambda p: _straight("front", p["bar_end_right"], p["bar_end_left"]),
     "hood_forward": lambda p: _level(p["crank_axis"], p["hood"], p["hood"][1]),
     "hood_up": lambda p: _upright(p["crank_axis"], p["hood"], p["hood"][0]),
+    "stem_length": _stem,
+    "stem_angle": _stem_angle,
     "seat_tube_angle": lambda p: _angle(p["crank_axis"], -1.0, p["seat_tube"]),
     "head_tube_angle": lambda p: _angle(p["head_bottom"], -1.0, p["head_top"]),
     "head_tube_length": lambda p: _straight("side", p["head_bottom"], p["head_top"], -60.0),
@@ -244,6 +339,7 @@ _DRAWN: Mapping[str, Callable[[Mapping[str, Point]], DimensionLines]] = {
     "wheelbase": lambda p: _straight("side", p["rear_axle"], p["front_axle"], -140.0),
     "chainstay_length": lambda p: _straight("side", p["rear_axle"], p["crank_axis"]),
     "bottom_bracket_drop": _drop,
+    "bottom_bracket_height": _height,
 }  # fmt: skip
 
 
@@ -253,7 +349,8 @@ def front_strokes(points: Mapping[str, Place], *, cranks: bool = True) -> tuple[
     pairs: list[tuple[str, str, Role]] = [
         ("bar_end_left", "hood_left", "part"), ("bar_end_right", "hood_right", "part"),
         ("hood_left", "bar_top_left", "part"), ("hood_right", "bar_top_right", "part"),
-        ("bar_top_left", "bar_top_right", "part"), ("head_top", "head_bottom", "frame"),
+        ("bar_top_left", "bar_top_right", "part"), ("bar_top_left", "pad_left", "part"),
+        ("bar_top_right", "pad_right", "part"), ("head_top", "head_bottom", "frame"),
         ("head_bottom", "front_axle_left", "part"), ("head_bottom", "front_axle_right", "part"),
     ]  # fmt: skip
     if cranks:

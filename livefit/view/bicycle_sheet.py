@@ -41,7 +41,6 @@ def bicycle_sheet(
     stance
         How the bicycle stood.
     """
-    there = drawing.TYPICAL if points is None else points
     rows = math.ceil(len(DIMENSIONS) / COLUMNS)
     width, height = COLUMNS * CELL_W + 2 * MARGIN, rows * CELL_H + HEAD_H + MARGIN
     day = f", {set_up.taken:%Y-%m-%d %H:%M}" if set_up else ""
@@ -57,6 +56,7 @@ def bicycle_sheet(
     for k, dimension in enumerate(DIMENSIONS):
         x = MARGIN + (k % COLUMNS) * CELL_W
         y = HEAD_H + (k // COLUMNS) * CELL_H
+        there = drawing.typical(dimension.needs) if points is None else points
         parts += _cell(dimension, there, set_up, x, y)
     return "\n".join([*parts, "</svg>", ""])
 

@@ -38,6 +38,7 @@ COUNT = "{now} of {all}"
 SPREAD = "The last touch was steady within {spread:.1f} mm."
 
 SHEET_TITLE = "Dimensions"
+SHEET_PART = ", {first} to {last} of {all}"
 SHEET_CHANGE = "Change"
 FINDINGS_TITLE = "Looks wrong: press A to touch it again"
 NO_FINDINGS = "Nothing looks wrong."

@@ -14,6 +14,7 @@ from livefit.bicycle.axes import GeometryError, find_axes
 from livefit.bicycle.dimensions import DIMENSIONS
 from livefit.bicycle.geometry import BicycleGeometry, measure_bicycle
 from livefit.bicycle.touching import Touch
+from livefit.bicycle.twins import twin_of
 from livefit.frames import FloatArray
 from simulators.standing_bicycle import Design, Stand
 from tests.bicycle.bicycle_examples import (
@@ -24,6 +25,13 @@ from tests.bicycle.bicycle_examples import (
     simulated_bicycle,
 )
 
+EXTRA = {
+    "bar_end_width", "saddle_wide_height", "saddle_wide_setback", "saddle_wide_to_bar_drop",
+    "saddle_to_drops_reach", "saddle_to_drops_drop", "saddle_to_pads_reach", "saddle_to_pads_drop",
+    "pad_width", "extension_reach", "extension_rise", "stem_length", "stem_angle",
+    "bottom_bracket_height",
+}  # fmt: skip
+"""Dimensions of the points that are asked for with everything alone."""
 MEASURED = Path(__file__).parents[1] / "data" / "bicycles" / "measured.csv"
 
 
@@ -157,7 +165,7 @@ def test_points_left_out_cost_only_what_needs_them() -> None:
     found = values(measure_bicycle(touches, POINTS, EXACT))
     gone = {
         "saddle_height", "saddle_height_spindle", "saddle_tilt", "saddle_to_bar_drop",
-        "crank_length", "pedal_spacing",
+        "saddle_to_drops_drop", "saddle_to_pads_drop", "crank_length", "pedal_spacing",
     }  # fmt: skip
     assert set(Design().dimensions()) - set(found) == gone
     assert found == pytest.approx(
@@ -172,8 +180,10 @@ def test_one_touch_of_a_pair_tells_where_the_other_is(steered_deg: float) -> Non
     touches = exact_touches(stand.place(design))
     few = measure_bicycle({name: touches[name] for name in NAMES}, POINTS, EXACT)
     every = measure_bicycle(touches, POINTS, EXACT)
-    assert set(every.measured) - set(few.measured) == {"bar_end_width"}
-    assert set(every.points) - set(few.points) == {"bar_end_left", "bar_end_right"}
+    assert set(every.measured) - set(few.measured) == EXTRA
+    assert set(few.points) == {
+        twin for name in NAMES for twin in (name, twin_of(name)) if twin is not None
+    }
     for name, place in few.points.items():
         assert place == pytest.approx(every.points[name], abs=1e-6), name
     if not steered_deg:

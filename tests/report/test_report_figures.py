@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from xml.etree.ElementTree import Element, fromstring
 
@@ -9,10 +10,18 @@ import pytest
 from scipy import stats
 
 from livefit.definitions import Definitions
-from livefit.report.bicycle_drawing import bicycle_drawing, letter, shape_of, spans_of
+from livefit.report.bicycle_drawing import (
+    Arc,
+    Span,
+    bicycle_drawing,
+    letter,
+    shape_of,
+    spans_of,
+)
 from livefit.report.rows import compare
 from livefit.session.models import Cycle, FitSession, Number, Trial
 from simulators import RiderSimulation
+from simulators.standing_bicycle import Design
 from tests.report.report_pages import path_points, pictures, title_of, with_class
 
 HUNDREDTH_PX = 0.011
@@ -209,6 +218,38 @@ def test_a_slip_of_the_pen_does_not_bend_the_bicycle(value: float) -> None:
     for disc in discs:
         assert 0 <= at(disc, "cx") <= width
         assert 0 <= at(disc, "cy") <= height
+
+
+def test_what_was_touched_besides_is_drawn_as_long_as_it_is() -> None:
+    """The simulator's drawing gives the dimensions by trigonometry of its own."""
+    true = Design(saddle_tilt_deg=-3.0).dimensions()
+    spans = spans_of(shape_of(true))
+    for name in (
+        "saddle_wide_height", "saddle_wide_setback", "saddle_wide_to_bar_drop",
+        "saddle_to_drops_reach", "saddle_to_drops_drop", "saddle_to_pads_reach",
+        "saddle_to_pads_drop", "extension_reach", "extension_rise", "stem_length",
+        "bottom_bracket_height",
+    ):  # fmt: skip
+        span = spans[name]
+        assert isinstance(span, Span)
+        assert math.dist(span.a, span.b) == pytest.approx(abs(true[name]), abs=1e-6), name
+    arc = spans["stem_angle"]
+    assert isinstance(arc, Arc)
+    assert arc.last_deg - arc.first_deg == pytest.approx(true["stem_angle"])
+
+
+def test_a_bar_is_drawn_with_what_was_touched_of_it_alone() -> None:
+    plain = shape_of({"saddle_height": 720.0})
+    assert not plain.with_drops
+    assert not plain.with_pads
+    pads = shape_of({"saddle_to_pads_reach": 500.0})
+    assert pads.with_pads
+    assert not pads.with_drops
+    one, both = (
+        bicycle_drawing("p", "Bicycle", str, values, {}).count("<line")
+        for values in ({}, {"saddle_to_pads_drop": 40.0, "saddle_to_drops_drop": 160.0})
+    )
+    assert both - one == 3
 
 
 def test_changes_are_welchs(session: FitSession, known: Definitions) -> None:

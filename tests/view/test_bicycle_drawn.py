@@ -17,6 +17,7 @@ from livefit.view.bicycle_drawing import (
     front_strokes,
     midpoints,
     strokes,
+    typical,
 )
 from livefit.view.bicycle_sheet import bicycle_sheet
 from simulators.standing_bicycle import Design
@@ -71,3 +72,25 @@ def test_the_sheet_says_and_shows_every_dimension() -> None:
                 assert 0 <= float(node.attrib.get(key, 0)) <= most
     assert "Saddle height: 719.6 ± 0.6 mm" in said
     assert "lean 4.0°" in said
+
+
+def test_a_time_trial_bar_is_drawn_where_it_is_asked_for() -> None:
+    plain = typical(["saddle_nose", "hood_left"])
+    assert set(TYPICAL) - set(plain) == {
+        f"{pair}_{side}" for pair in ("pad", "extension") for side in ("left", "right")
+    }
+    assert set(TYPICAL) - set(typical(["pad_left"])) == {"extension_left", "extension_right"}
+    assert typical(["pad", "extension_right"]) == TYPICAL
+    assert len(strokes(plain, wheels=False, cranks=False)) == len(
+        strokes(TYPICAL, wheels=False, cranks=False)
+    ) - 2  # fmt: skip
+
+
+def test_wheels_are_as_large_as_their_tyres_were_found() -> None:
+    """Crank axis to the ground, from the top of a wheel's circle to its bottom."""
+    rims = [s for s in strokes(POINTS, wheels=True, cranks=True) if s.role == "wheel"]
+    low, high = (pick(end[1] for s in rims for end in (s.a, s.b)) for pick in (min, max))
+    assert high - low == pytest.approx(2 * DESIGN.tyre_mm, abs=2.0)
+    foot, axis = dimension_lines("bottom_bracket_height", POINTS).span  # type: ignore[union-attr]
+    assert foot[1] == pytest.approx(low, abs=1.0)
+    assert axis == (0.0, 0.0)
