@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
@@ -60,7 +61,7 @@ class StreamInfo:
     def __post_init__(self) -> None:
         if not self.labels:
             raise ValueError("a stream needs at least one marker label, got none")
-        twice = sorted({name for name in self.labels if self.labels.count(name) > 1})
+        twice = sorted(name for name, times in Counter(self.labels).items() if times > 1)
         if twice:
             raise ValueError(f"marker labels must be unique, got {', '.join(twice)} twice")
         if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):

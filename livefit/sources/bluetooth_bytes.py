@@ -51,7 +51,8 @@ def indoor_bike_data(data: bytes) -> dict[str, float]:
     Returns
     -------
     dict
-        ``cadence`` in rpm and ``workload`` in W, each only if it is there.
+        ``cadence`` in rpm and ``workload`` in W, each only if it is there; a cadence that no
+        rider has is left out.
 
     Raises
     ------
@@ -73,11 +74,12 @@ def indoor_bike_data(data: bytes) -> dict[str, float]:
     if len(data) < needed:
         raise ValueError(f"indoor bike data: expected {needed} bytes, found {len(data)}")
     at = 2 if flags & _SPEED_ABSENT else 4
-    values = {}
+    values: dict[str, float] = {}
     for bit, _, name in _BIKE_FIELDS:
         size = sizes.get(bit, 0)
         if size and name == "cadence":
-            values["cadence"] = _unsigned(data, at, size) / 2
+            rpm = _unsigned(data, at, size) / 2
+            values |= {"cadence": rpm} if rpm <= _FASTEST_RPM else {}
         elif size and name == "power":
             values["workload"] = float(_signed(data, at, size))
         at += size

@@ -5,22 +5,32 @@ The form is described in ``JSON_LINES.md`` beside this file.
 
 from __future__ import annotations
 
-import json
 import logging
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from livefit.frames import Channel, FloatArray, MarkerBlock, StreamInfo
+from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.sources.base import check_options, only_state_asked
+from livefit.sources.json_fields import (
+    UNUSABLE,
+    described_channels,
+    list_in,
+    number_in,
+    parse_line,
+    positions_in,
+    stamp_in,
+)
 from livefit.sources.links import ADDRESSES, Link, open_link
-from livefit.sources.publish import channel_values, marker_positions
-from livefit.sources.reading import MM
+from livefit.sources.publish import channel_values
+from livefit.sources.reading import FARTHEST_MM, MM
 from livefit.wire.blocks import LAST_NUMBER, describe, stream_info
+from livefit.wire.codec import decode, encode, quoted
+from livefit.wire.messages import Description
 
 log = logging.getLogger(__name__)
 
@@ -28,6 +38,7 @@ OPTIONS = ("address", "side")
 BEGAN_ANEW_S = 1.0
 """Numbers that go back by more are of a device that began anew; by less, of a late frame."""
 _WARN_EVERY_S = 5.0
+_LONGEST_REASON = 300
 
 
 class Refusals:
@@ -48,12 +59,17 @@ class Refusals:
         self.last: str | None = None
 
     def add(self, why: str) -> None:
-        """Note one more."""
+        """Note one more; text that UTF-8 cannot hold is escaped."""
+        why = why.encode("utf-8", "backslashreplace").decode()
         self.count += 1
         self.last = why
         if self._clock() >= self._warn_at:
             log.warning("%s: %d refused; the last: %s", self._name, self.count, why)
             self._warn_at = self._clock() + _WARN_EVERY_S
+
+    def add_line(self, line: bytes, error: Exception) -> None:
+        """Note a line, and what is wrong with it."""
+        self.add(f"{str(error)[:_LONGEST_REASON]}, in the line {line[:80]!r}")
 
 
 class FrameLines:
@@ -107,19 +123,19 @@ class FrameLines:
             if "xyz" not in fields:
                 raise ValueError("expected a description with 'labels' or a frame with 'xyz'")
             return self._frame(fields, now)
-        except (ValueError, TypeError) as error:
-            self._refusals.add(f"{error}, in the line {line[:80]!r}")
+        except UNUSABLE as error:
+            self._refusals.add_line(line, error)
             return None
 
     def _describe(self, fields: dict[str, Any]) -> None:
         if fields == self._described:
             return
         unit = fields.get("unit")
-        if unit not in MM:
-            raise ValueError(f"field 'unit': expected one of {', '.join(MM)}, found {unit!r}")
+        if not isinstance(unit, str) or unit not in MM:
+            raise ValueError(f"field 'unit': expected one of {', '.join(MM)}, found {quoted(unit)}")
         labels = fields["labels"]
         if not isinstance(labels, list) or not all(isinstance(each, str) for each in labels):
-            raise ValueError(f"field 'labels': expected a list of texts, found {labels!r}")
+            raise ValueError(f"field 'labels': expected a list of texts, found {quoted(labels)}")
         info = StreamInfo(
             labels=tuple(labels),
             rate_hz=number_in(fields, "rate_hz"),
@@ -127,7 +143,9 @@ class FrameLines:
             sampling=fields.get("sampling", "periodic"),
             channels=described_channels(fields),
         )
-        stream_info(describe(info, stream="", source=""))
+        described = describe(info, stream="", source="")
+        stream_info(described)
+        decode(Description, encode(described))
         self._described, self.info, self._scale = fields, info, MM[unit]
         self._last = (-1, -np.inf)
 
@@ -138,11 +156,12 @@ class FrameLines:
             raise ValueError("a frame came before the first description")
         number = fields.get("n")
         if type(number) is not int or not 0 <= number <= LAST_NUMBER:
-            raise ValueError(f"field 'n': expected a whole number from 0 up, found {number!r}")
-        t = number_in(fields, "t") if "t" in fields else now
-        positions = self._scale * marker_positions(fields["xyz"], self.info.labels)
-        positions[~np.isfinite(positions).all(axis=1)] = np.nan
-        channels = channel_values(fields.get("channels", []), self.info.channels)
+            raise ValueError(
+                f"field 'n': expected a whole number from 0 up, found {quoted(number)}"
+            )
+        t = stamp_in(fields) if "t" in fields else now
+        positions = positions_in(fields, self.info.labels, FARTHEST_MM / self._scale) * self._scale
+        channels = channel_values(list_in(fields, "channels"), self.info.channels)
         last_number, last_t = self._last
         if number <= last_number:
             if number > last_number - BEGAN_ANEW_S * self.info.rate_hz:
@@ -250,59 +269,6 @@ class JsonLinesSource:
     def close(self) -> None:
         """Let go of the link."""
         self._link.close()
-
-
-def parse_line(line: bytes) -> dict[str, Any]:
-    """Return the JSON object that a line holds.
-
-    Raises
-    ------
-    ValueError
-        If it holds none.
-
-    Examples
-    --------
-    >>> parse_line(b'{"n": 7}')
-    {'n': 7}
-    """
-    try:
-        fields = json.loads(line)
-    except (ValueError, RecursionError) as error:
-        raise ValueError(f"expected one JSON object: {error}") from error
-    if not isinstance(fields, dict):
-        raise ValueError(f"expected one JSON object, found {type(fields).__name__}")
-    return fields
-
-
-def number_in(fields: Mapping[str, Any], name: str) -> float:
-    """Return a field that must hold a finite number.
-
-    Raises
-    ------
-    ValueError
-        If it is missing, or something else.
-    """
-    value = fields.get(name)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-        raise ValueError(f"field {name!r}: expected a number, found {value!r}")
-    return float(value)
-
-
-def described_channels(fields: Mapping[str, Any]) -> tuple[Channel, ...]:
-    """Return the extra signals that a description lists.
-
-    Raises
-    ------
-    ValueError
-        If an entry has no name and unit.
-    """
-    channels = []
-    for each in fields.get("channels", []):
-        name, unit = (each.get("name"), each.get("unit")) if isinstance(each, dict) else ("", "")
-        if not (isinstance(name, str) and name and isinstance(unit, str)):
-            raise ValueError(f"field 'channels': expected name and unit of each, found {each!r}")
-        channels.append(Channel(name, unit))
-    return tuple(channels)
 
 
 def open_json_lines(options: dict[str, str]) -> JsonLinesSource:

@@ -19,13 +19,15 @@ from livefit.sources.base import (
 )
 from livefit.sources.lsl_layout import Layout, layout_of
 from livefit.sources.reading import UP
-from livefit.wire.blocks import describe, stream_info
+from livefit.wire.blocks import LAST_TIME_S, describe, stream_info
 
 log = logging.getLogger(__name__)
 
 OPTIONS = ("up", "name", "type", "id", "rate", "side")
 INTERRUPTED_S = 0.25
 """LSL itself loses nothing: only a longer step between two stamps means lost frames."""
+LONGEST_GAP = 10**9
+"""Frames left out at one interruption, at most: numbers stay within 64 bits."""
 CORRECT_EVERY_S = 5.0
 _FORGET_S = 1.0
 _OPEN_S = 2.0
@@ -78,6 +80,8 @@ class Inlet:
         Of the stream in hand; None while there is none. A new object is a new stream.
     problem
         Why a stream that was found cannot be used.
+    refused
+        Samples without a usable time stamp, which were left out.
 
     Raises
     ------
@@ -94,6 +98,7 @@ class Inlet:
         self._correction, self._correct_at = 0.0, 0.0
         self.layout: Layout | None = None
         self.problem: str | None = None
+        self.refused = 0
 
     def read(self, timeout_s: float) -> tuple[FloatArray, FloatArray]:
         """Return what has come: (n,) time stamps on this machine's LSL clock, (n, channels).
@@ -116,10 +121,11 @@ class Inlet:
             log.warning("the LSL stream with %s was lost; waiting for it", self._query)
             self._drop()
             return nothing
-        return (
-            np.array([stamp, *stamps]) + self._correction,
-            np.array([sample, *samples], dtype=np.float64),
-        )
+        times = np.array([stamp, *stamps]) + self._correction
+        values = np.array([sample, *samples], dtype=np.float64)
+        sound = np.abs(times) <= LAST_TIME_S
+        self.refused += int((~sound).sum())
+        return times[sound], values[sound]
 
     def _found(self) -> bool:
         """Take a stream that fits, and is neither lost nor useless."""
@@ -232,7 +238,9 @@ class LslSource:
         """Number samples one by one, and leave numbers out where the stream was interrupted."""
         last, newest = self._last or (-1, stamps[0])
         steps = np.diff(stamps, prepend=newest)
-        frames = np.where(steps > INTERRUPTED_S, np.maximum(np.round(steps * rate_hz), 1.0), 1.0)
+        frames = np.where(
+            steps > INTERRUPTED_S, np.clip(np.round(steps * rate_hz), 1.0, LONGEST_GAP), 1.0
+        )
         numbers = last + np.cumsum(frames.astype(np.int64))
         self._last = int(numbers[-1]), float(stamps.max())
         return numbers
@@ -250,7 +258,7 @@ class LslSource:
         return {
             "connected": self._inlet.layout is not None,
             "frames": self._frames,
-            "refused": self._refused,
+            "refused": self._refused + self._inlet.refused,
             "problem": self._problem or self._inlet.problem,
         }
 

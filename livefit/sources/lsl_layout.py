@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livefit.frames import Channel, FloatArray
+from livefit.sources.reading import FARTHEST_MM
 
 _AXES = {"positionx": 0, "positiony": 1, "positionz": 2}
 _MM = {
@@ -57,10 +58,12 @@ class Layout:
     def positions(self, samples: FloatArray) -> FloatArray:
         """Return samples (n, channels) as positions (n, m, 3) in mm.
 
-        A marker of confidence 0 was not seen.
+        A marker of confidence 0 was not seen, nor one farther away than any place.
         """
-        placed = samples[:, self.columns] * self.scale
-        placed[~np.isfinite(placed).all(axis=2)] = np.nan
+        farthest = FARTHEST_MM / self.scale
+        placed = samples[:, self.columns]
+        placed[~(np.abs(placed) <= farthest).all(axis=2)] = np.nan
+        placed *= self.scale
         known = self.confidence >= 0
         unseen = np.zeros(placed.shape[:2], bool)
         unseen[:, known] = ~(samples[:, self.confidence[known]] > 0)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from typing import Self
+from numbers import Real
+from typing import Any, Self
 from uuid import uuid4
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import ArrayLike
 from livefit.frames import Channel, FloatArray, MarkerBlock, Sampling, StreamInfo, Up
 from livefit.sources.reading import MM
 from livefit.wire.blocks import describe, pack_block
+from livefit.wire.codec import quoted
 from livefit.wire.messages import DeviceState
 from livefit.wire.sockets import FRAMES_ENDPOINT, Publisher, wait
 
@@ -235,7 +237,12 @@ def marker_positions(
     whole = np.full((len(labels), 3), np.nan)
     for row, label, position in zip(whole, labels, positions, strict=True):
         if position is not None:
-            place = np.asarray(position, dtype=np.float64)
+            try:
+                place = np.asarray(position, dtype=np.float64)
+            except (ValueError, TypeError, OverflowError) as error:
+                raise ValueError(
+                    f"marker {label}: expected x, y, z as numbers, found {quoted(position)}"
+                ) from error
             if place.shape != (3,):
                 raise ValueError(f"marker {label}: expected x, y, z, got shape {place.shape}")
             row[:] = place
@@ -243,14 +250,29 @@ def marker_positions(
 
 
 def channel_values(values: Sequence[float | None], channels: Sequence[Channel]) -> FloatArray:
-    """Return one frame's extra signals as (channels,), None as NaN.
+    """Return one frame's extra signals as (channels,), None and what is not finite as NaN.
 
     Raises
     ------
     ValueError
-        If there are more or fewer than described.
+        If there are more or fewer than described, or one is no number.
     """
     if len(values) != len(channels):
         names = ", ".join(channel.name for channel in channels) or "none"
         raise ValueError(f"expected {len(channels)} channel values ({names}), got {len(values)}")
-    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+    pairs = zip(channels, values, strict=True)
+    return np.array([_value(channel, each) for channel, each in pairs], dtype=np.float64)
+
+
+def _value(channel: Channel, value: Any) -> float:
+    if value is None:
+        return np.nan
+    if not isinstance(value, bool) and isinstance(value, Real):
+        try:
+            number = float(value)
+            return number if np.isfinite(number) else np.nan
+        except OverflowError:
+            pass
+    raise ValueError(
+        f"channel {channel.name}: expected a number, or nothing for no value, got {quoted(value)}"
+    )

@@ -18,6 +18,9 @@ MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
 
 UP: dict[str, Up] = {axis: axis for axis in get_args(Up)}
 
+FARTHEST_MM = 1e6
+"""Farther from the origin, a coordinate of four bytes does not resolve 0.1 mm: no place at all."""
+
 LARGEST_IN_METRES = 20.0
 """A capture volume is smaller than 20 m, and no rider fits into 20 mm."""
 

@@ -12,12 +12,8 @@ import numpy as np
 
 from livefit.frames import Channel, FloatArray
 from livefit.sources.base import check_options
-from livefit.sources.json_lines import (
-    Refusals,
-    described_channels,
-    number_in,
-    parse_line,
-)
+from livefit.sources.json_fields import UNUSABLE, described_channels, parse_line, stamp_in
+from livefit.sources.json_lines import Refusals
 from livefit.sources.links import ADDRESSES, Link, open_link
 from livefit.sources.lsl import Inlet, stream_query
 from livefit.sources.publish import channel_values
@@ -175,8 +171,8 @@ class JsonLineValues:
         for line in lines:
             try:
                 sample = self._take(line, now)
-            except (ValueError, TypeError) as error:
-                self.refusals.add(f"{error}, in the line {line[:80]!r}")
+            except UNUSABLE as error:
+                self.refusals.add_line(line, error)
                 continue
             if sample is not None:
                 samples.append(sample)
@@ -195,7 +191,7 @@ class JsonLineValues:
         values = channel_values(listed, self._channels)
         t = now
         if "t" in fields:
-            stamp = number_in(fields, "t")
+            stamp = stamp_in(fields)
             self._offset.add(stamp, now)
             t = stamp + self._offset.value
         names = [channel.name for channel in self._channels]

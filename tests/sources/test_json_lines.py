@@ -17,6 +17,8 @@ import pytest
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.sources.json_lines import JsonLinesSource, open_json_lines
 from livefit.sources.links import FileLink, LineCutter, open_link
+from livefit.wire.codec import encode
+from livefit.wire.messages import Reply
 from tests.end_to_end.running import free_address
 
 DESCRIPTION = {"labels": ["R_CA", "R_VM"], "unit": "m", "up": "+z", "rate_hz": 100}
@@ -98,8 +100,17 @@ def test_metres_become_millimetres_and_null_is_missing() -> None:
         (line(n=1, t=float("inf"), xyz=[None, None]), "'t'"),
         (line(n=1, xyz=[None]), "expected 2 positions"),
         (line(n=1, xyz=[[1, 2], None]), "expected x, y, z"),
-        (line(n=1, xyz=[{"x": 1}, None]), "dict"),
-        (line(n=1, xyz=5), "int"),
+        (line(n=1, xyz=[{"x": 1}, None]), "marker R_CA: expected x, y, z"),
+        (line(n=1, xyz=[[True, "3", 1], None]), "marker R_CA: expected x, y, z"),
+        (line(n=1, xyz=[None, [10**400, 0, 0]]), "marker R_VM: expected x, y, z as numbers"),
+        (line(n=1, xyz=[[1e300, 1, 1], None]), "marker R_CA: expected coordinates up to 1000,"),
+        (line(n=1, xyz=[[1, 1, -1000.1], None]), "is the unit the one described?"),
+        (line(n=1, xyz=5), "'xyz': expected a list, found 5"),
+        (line(n=1, xyz=None), "'xyz': expected a list, found None"),
+        (line(n=1, t=10**20, xyz=[None, None]), "'t': expected seconds, within 10^12"),
+        (line(n=1, t=-1.01e12, xyz=[None, None]), "'t': expected seconds, within 10^12"),
+        (line(n=1, t=10**400, xyz=[None, None]), "'t': expected a number"),
+        (line(n=1, xyz=[None, None], channels=5), "'channels': expected a list, found 5"),
         (line(n=1, xyz=[None, None], channels=[1]), "expected 0 channel values"),
         (frame(0), "came after frame 0"),
         (described(rate_hz=0), "frame rate"),
@@ -112,7 +123,14 @@ def test_metres_become_millimetres_and_null_is_missing() -> None:
         (described(labels=[[]]), "'labels'"),
         (described(labels=[f"m{i}" for i in range(1001)]), "1000 labels"),
         (described(channels=[{"name": "workload"}]), "name and unit"),
-        (described(channels=5), "int"),
+        (described(channels=5), "'channels': expected a list, found 5"),
+        (described(channels=[{"name": f"c{i}", "unit": ""} for i in range(10_001)]), "10000"),
+        (described(channels=[{"name": "\ud800", "unit": "W"}]), "surrogates not allowed"),
+        (described(labels=["R_CA", "\ud800"]), "surrogates not allowed"),
+        (described(labels=["\ud800", "\ud800"]), "unique"),
+        (described(labels=[str(i) for i in range(140_000)]), "1000 labels"),
+        (described(unit=["mm"]), "'unit': expected one of"),
+        (described(rate_hz=10**400), "'rate_hz': expected a number"),
     ],
 )
 def test_a_mangled_line_is_counted_and_nothing_else(mangled: bytes, why: str) -> None:
@@ -124,6 +142,30 @@ def test_a_mangled_line_is_counted_and_nothing_else(mangled: bytes, why: str) ->
     state = source.control("source.state", {})
     assert (state["frames"], state["refused"]) == (2, 1)
     assert why in state["last_refusal"]
+    assert encode(Reply(ok=True, result=state))
+
+
+@pytest.mark.parametrize("value", [10**400, [1], {}, "12", True])
+def test_a_channel_value_that_is_no_number_is_counted(value: object) -> None:
+    workload = described(channels=[{"name": "workload", "unit": "W"}])
+    wrong = frame(1, channels=[value])
+    source = scripted([workload, frame(0, channels=[1]), wrong, frame(2, channels=[2.5])])
+    block = source.read(0.0)
+    assert block is not None
+    assert block.channels.tolist() == [[1.0], [2.5]]
+    assert source.refusals.count == 1
+    assert "channel workload: expected a number" in str(source.refusals.last)
+
+
+def test_what_is_at_the_bounds_is_taken() -> None:
+    far = line(n=1, t=-1e12, xyz=[[1000, -1000, 0], [float("inf"), 0, 0]])
+    source = scripted([described(), far])
+    block = source.read(0.0)
+    assert block is not None
+    assert block.t.tolist() == [-1e12]
+    assert block.positions[0, 0].tolist() == [1e6, -1e6, 0.0]
+    assert np.isnan(block.positions[0, 1]).all()
+    assert source.refusals.count == 0
 
 
 def test_frames_before_the_description_are_refused_not_guessed() -> None:
