@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import threading
 from pathlib import Path
 
@@ -51,6 +52,41 @@ def test_c3d_positions_are_those_of_a_second_reader(c3d_file: Path) -> None:
         seen = points[:, 3] >= 0
         assert np.array_equal(seen, np.isfinite(positions).all(axis=1))
         assert positions[seen] == pytest.approx(points[seen, :3], abs=1e-3)
+
+
+@pytest.mark.parametrize("lost", [0.1, 0.5])
+def test_a_c3d_that_was_cut_off_is_refused(c3d_file: Path, lost: float) -> None:
+    """The header's last frame is word 5 of the format: https://www.c3d.org/docs/C3D_User_Guide.pdf.
+
+    The file ends with its frames, in whole blocks: of 50 frames of 48 bytes, 160 bytes of filling.
+    """
+    content = c3d_file.read_bytes()
+    c3d_file.write_bytes(content[: -160 - int(50 * lost) * 48])
+    with pytest.raises(RecordingError, match=rf"cut off: expected 50 .* found {50 - 50 * lost:g};"):
+        read_recording(c3d_file, up="+z")
+
+
+def test_a_c3d_longer_than_its_count_says_so(tmp_path: Path) -> None:
+    """The file holds 65,600 frames; the reader's library gives as many as 16 bits count."""
+    file = ezc3d.c3d()
+    file["parameters"]["POINT"]["RATE"]["value"] = [100.0]
+    file["parameters"]["POINT"]["UNITS"]["value"] = ["mm"]
+    file["parameters"]["POINT"]["LABELS"]["value"] = ["R_GT"]
+    file["data"]["points"] = np.ones((4, 1, 65_600))
+    path = tmp_path / "long.c3d"
+    file.write(str(path))
+    read = read_recording(path, up="+z")
+    assert len(read.block) == 65_535
+    assert any("65535 frames were read" in note for note in read.notes)
+
+
+def test_a_c3d_cut_out_of_a_longer_one_is_whole(c3d_file: Path) -> None:
+    content = bytearray(c3d_file.read_bytes())
+    content[6:10] = struct.pack("<HH", 501, 550)
+    c3d_file.write_bytes(content)
+    block = read_recording(c3d_file, up="+z").block
+    assert (block.numbers[0], block.numbers[-1]) == (501, 550)
+    assert block.t[0] == pytest.approx(5.01)
 
 
 @pytest.mark.parametrize(
