@@ -107,6 +107,35 @@ def test_bad_files_are_told_apart(name: str, content: bytes, expected: str, tmp_
         read_recording(path)
 
 
+def numbered(tmp_path: Path, numbers: list[int], ending: str) -> Path:
+    """One marker at 0.02 s a row, rows numbered like this."""
+    rows = [(n, f"{0.02 * i:.3f}", i, 2 * i, 900) for i, n in enumerate(numbers)]
+    if ending == "csv":
+        lines = ["# units: mm", "frame,time,R_GT_x,R_GT_y,R_GT_z"]
+        lines += [",".join(map(str, row)) for row in rows]
+    else:
+        lines = ["PathFileType\t4", "DataRate\tUnits", "50\tmm", "Frame#\tTime\tR_GT", "", ""]
+        lines += ["\t".join(map(str, row)) for row in rows]
+    path = tmp_path / f"ride.{ending}"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+@pytest.mark.parametrize("ending", ["csv", "trc"])
+def test_frames_numbered_in_steps_are_not_lost(ending: str, tmp_path: Path) -> None:
+    """Every fourth frame of a trial at 200 Hz is 50 frames a second, and one of them is lost."""
+    read = read_recording(numbered(tmp_path, [1, 5, 9, 17, 21], ending), up="+z")
+    assert read.block.numbers.tolist() == [0, 1, 2, 4, 5]
+    assert any("in steps of 4" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("ending", ["csv", "trc"])
+def test_frames_numbered_one_by_one_keep_their_numbers(ending: str, tmp_path: Path) -> None:
+    read = read_recording(numbered(tmp_path, [4, 6, 7, 10], ending), up="+z")
+    assert read.block.numbers.tolist() == [4, 6, 7, 10]
+    assert not any("in steps" in note for note in read.notes)
+
+
 class Clock:
     """Time that passes only while somebody waits."""
 
