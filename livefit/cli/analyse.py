@@ -22,6 +22,7 @@ from livefit.analysis.comparison import (
     trials_of,
 )
 from livefit.analysis.document import plain
+from livefit.checking.precision import Z95
 from livefit.cli import common
 from livefit.definitions import Definitions
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
@@ -40,7 +41,9 @@ def analyse_file(
         Path, typer.Argument(readable=False, help="Recording: .c3d, .trc, .csv or .mcap.")
     ],
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
-    per_stroke: Annotated[bool, typer.Option(help="Add every stroke's values.")] = False,
+    per_stroke: Annotated[
+        bool, typer.Option(help="With --json: add every stroke's values.")
+    ] = False,
     discipline: common.Discipline = "road_endurance",
     markers: common.MarkerSet = None,
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
@@ -55,6 +58,8 @@ def analyse_file(
     definitions: common.DefinitionsDir = None,
 ) -> None:
     """Angles at exact crank positions over all strokes of a recording."""
+    if per_stroke and not as_json:
+        raise ValueError("--per-stroke needs --json: the table has no place for single strokes")
     known = common.read_definitions(definitions)
     recording = read_recording(file, up=up, units=units)
     errors = Console(stderr=True)
@@ -117,9 +122,10 @@ def _print(
         where = "above" if crank.spindle[1] > 0 else "below"
         console.print(
             f"  {side}: {what.strokes} strokes, {what.cadence_rpm:.1f} rpm, crank "
-            f"{crank.length:.1f} ± {crank.length_se:.1f} mm; spindle {crank.spindle[0]:.1f} ± "
-            f"{crank.spindle_se[0]:.1f} mm ahead of VM, {abs(crank.spindle[1]):.1f} ± "
-            f"{crank.spindle_se[1]:.1f} mm {where} it"
+            f"{crank.length:.1f} ± {Z95 * crank.length_se:.1f} mm; spindle "
+            f"{crank.spindle[0]:.1f} ± {Z95 * crank.spindle_se[0]:.1f} mm ahead of VM, "
+            f"{abs(crank.spindle[1]):.1f} ± {Z95 * crank.spindle_se[1]:.1f} mm {where} it "
+            "(± half the 95 % interval)"
         )
     for reason, count in found.refused.items():
         console.print(f"  {count} strokes set aside: {reason}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -99,6 +100,32 @@ def test_the_table_has_cautions_and_verdicts(csv_file: Path) -> None:
     assert status == 0
     assert "Knee flexion" in out
     assert "licensed clinician" in out
+
+
+def test_cranks_are_as_sure_as_the_table_says_its_rows_are(
+    csv_file: Path, analysed: dict[str, Any]
+) -> None:
+    """Half a 95 % interval of a normal error is 1.96 standard errors."""
+    _, out, _ = run(str(csv_file))
+    said = re.findall(
+        r"([LR]): .* crank ([\d.]+) ± ([\d.]+) mm; spindle \S+ ± ([\d.]+) .* \S+ ± ([\d.]+) mm",
+        " ".join(out.split()).replace(" R: ", "\nR: "),
+    )
+    assert [side for side, *_ in said] == ["L", "R"]
+    for side, length, *halves in said:
+        crank = analysed["sides"][side]
+        assert float(length) == pytest.approx(crank["crank_mm"], abs=0.051)
+        errors = [crank["crank_se_mm"], *crank["spindle_se_mm"]]
+        assert [float(half) for half in halves] == pytest.approx(
+            [1.96 * error for error in errors], abs=0.051
+        )
+    assert "half the 95 % interval" in out.split("measure")[0]
+
+
+def test_strokes_are_listed_in_the_document_only(csv_file: Path) -> None:
+    status, out, err = run(str(csv_file), "--per-stroke")
+    assert (status, out) == (2, "")
+    assert "--per-stroke needs --json" in err
 
 
 @pytest.mark.parametrize(
