@@ -25,6 +25,7 @@ from livefit.analysis.document import plain
 from livefit.checking.precision import Z95
 from livefit.cli import common
 from livefit.definitions import Definitions
+from livefit.kernel.measuring import rests_on_mid_plane
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Difference, ResultRow
 from livefit.sources.files import read_recording
@@ -76,16 +77,29 @@ def analyse_file(
             per_stroke=per_stroke,
             progress=lambda done: progress.update(task, completed=done),
         )
+    notes = [*recording.notes, *_notes_on_sides(found, known)]
     if as_json:
-        found_document = document(found, name=file.name, notes=list(recording.notes))
+        found_document = document(found, name=file.name, notes=notes)
         found_document |= plain(_trials(found, file, known))
         typer.echo(json.dumps(found_document, indent=1))
     else:
-        _print(Console(), file.name, list(recording.notes), found, known)
+        _print(Console(), file.name, notes, found, known)
     if not any(side.strokes for side in found.sides.values()):
         why = found.problem or ", ".join(found.refused) or "the recording ends too soon"
         typer.secho(f"livefit: no whole stroke in {file.name}: {why}", err=True, fg="red")
         raise typer.Exit(NO_STROKES)
+
+
+def _notes_on_sides(found: Analysis, known: Definitions) -> list[str]:
+    """What one side alone leaves out."""
+    titles = [m.title for m in known.measures if rests_on_mid_plane(m)]
+    if len(found.sides) != 1 or not titles:
+        return []
+    (side,) = found.sides
+    return [
+        f"side {side} alone was found, so that nobody knows where the mid-plane of the bicycle is: "
+        f"of what is measured from it ({', '.join(titles)}) only the range is given"
+    ]
 
 
 def _trials(found: Analysis, file: Path, known: Definitions) -> dict[str, Any]:

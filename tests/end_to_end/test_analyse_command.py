@@ -122,6 +122,23 @@ def test_cranks_are_as_sure_as_the_table_says_its_rows_are(
     assert "half the 95 % interval" in out.split("measure")[0]
 
 
+def test_one_side_alone_says_what_it_leaves_out(csv_file: Path, tmp_path: Path) -> None:
+    lines = csv_file.read_text(encoding="utf-8").splitlines()
+    rows = [line.split(",") for line in lines[2:]]
+    kept = [k for k, name in enumerate(rows[0]) if not name.startswith("R_")]
+    left = tmp_path / "left.csv"
+    cells = [",".join(row[k] for k in kept) for row in rows]
+    left.write_text("\n".join([*lines[:2], *cells]) + "\n", encoding="utf-8")
+    status, out, _ = run(str(left), "--json")
+    assert status == 0
+    found = json.loads(out)
+    assert any("side L alone" in n and "Knee from the mid-plane" in n for n in found["notes"])
+    knee = {r["event"]: r["n"] for r in found["rows"] if r["measure"] == "knee_lateral"}
+    assert knee.pop("range") > 10
+    assert set(knee.values()) == {0}
+    assert "alone" not in run(str(csv_file), "--json")[1]
+
+
 def test_strokes_are_listed_in_the_document_only(csv_file: Path) -> None:
     status, out, err = run(str(csv_file), "--per-stroke")
     assert (status, out) == (2, "")
