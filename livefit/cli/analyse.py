@@ -22,8 +22,10 @@ from livefit.analysis.comparison import (
     trials_of,
 )
 from livefit.analysis.document import plain
+from livefit.checking.precision import Z95
 from livefit.cli import common
 from livefit.definitions import Definitions
+from livefit.kernel.measuring import rests_on_mid_plane
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Difference, ResultRow
 from livefit.sources.files import read_recording
@@ -40,7 +42,9 @@ def analyse_file(
         Path, typer.Argument(readable=False, help="Recording: .c3d, .trc, .csv or .mcap.")
     ],
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
-    per_stroke: Annotated[bool, typer.Option(help="Add every stroke's values.")] = False,
+    per_stroke: Annotated[
+        bool, typer.Option(help="With --json: add every stroke's values.")
+    ] = False,
     discipline: common.Discipline = "road_endurance",
     markers: common.MarkerSet = None,
     seat_tube: common.SeatTube = DEFAULT_SEAT_TUBE_DEG,
@@ -55,6 +59,8 @@ def analyse_file(
     definitions: common.DefinitionsDir = None,
 ) -> None:
     """Angles at exact crank positions over all strokes of a recording."""
+    if per_stroke and not as_json:
+        raise ValueError("--per-stroke needs --json: the table has no place for single strokes")
     known = common.read_definitions(definitions)
     recording = read_recording(file, up=up, units=units)
     errors = Console(stderr=True)
@@ -71,16 +77,29 @@ def analyse_file(
             per_stroke=per_stroke,
             progress=lambda done: progress.update(task, completed=done),
         )
+    notes = [*recording.notes, *_notes_on_sides(found, known)]
     if as_json:
-        found_document = document(found, name=file.name, notes=list(recording.notes))
+        found_document = document(found, name=file.name, notes=notes)
         found_document |= plain(_trials(found, file, known))
         typer.echo(json.dumps(found_document, indent=1))
     else:
-        _print(Console(), file.name, list(recording.notes), found, known)
+        _print(Console(), file.name, notes, found, known)
     if not any(side.strokes for side in found.sides.values()):
         why = found.problem or ", ".join(found.refused) or "the recording ends too soon"
         typer.secho(f"livefit: no whole stroke in {file.name}: {why}", err=True, fg="red")
         raise typer.Exit(NO_STROKES)
+
+
+def _notes_on_sides(found: Analysis, known: Definitions) -> list[str]:
+    """What one side alone leaves out."""
+    titles = [m.title for m in known.measures if rests_on_mid_plane(m)]
+    if len(found.sides) != 1 or not titles:
+        return []
+    (side,) = found.sides
+    return [
+        f"side {side} alone was found, so that nobody knows where the mid-plane of the bicycle is: "
+        f"of what is measured from it ({', '.join(titles)}) only the range is given"
+    ]
 
 
 def _trials(found: Analysis, file: Path, known: Definitions) -> dict[str, Any]:
@@ -117,9 +136,10 @@ def _print(
         where = "above" if crank.spindle[1] > 0 else "below"
         console.print(
             f"  {side}: {what.strokes} strokes, {what.cadence_rpm:.1f} rpm, crank "
-            f"{crank.length:.1f} ± {crank.length_se:.1f} mm; spindle {crank.spindle[0]:.1f} ± "
-            f"{crank.spindle_se[0]:.1f} mm ahead of VM, {abs(crank.spindle[1]):.1f} ± "
-            f"{crank.spindle_se[1]:.1f} mm {where} it"
+            f"{crank.length:.1f} ± {Z95 * crank.length_se:.1f} mm; spindle "
+            f"{crank.spindle[0]:.1f} ± {Z95 * crank.spindle_se[0]:.1f} mm ahead of VM, "
+            f"{abs(crank.spindle[1]):.1f} ± {Z95 * crank.spindle_se[1]:.1f} mm {where} it "
+            "(± half the 95 % interval)"
         )
     for reason, count in found.refused.items():
         console.print(f"  {count} strokes set aside: {reason}")

@@ -16,9 +16,11 @@ from livefit.cli.children import Child, all_alive, child
 from livefit.cli.scripted_fit import FIT_S, LEAST_S, scripted_fit
 from livefit.dashboard.link import NEWEST, STROKES
 from livefit.node.run import NodeEndpoints
-from livefit.wire.messages import Message
+from livefit.wire.messages import Message, Snapshot
 from livefit.wire.sockets import Subscriber
 
+PATIENCE_S = 30.0
+"""How long the processes may take until the first frames."""
 _POLL_S = 0.1
 
 
@@ -106,27 +108,76 @@ def _picture(
 
     model = DashboardModel(common.read_definitions(None), None, endpoint=at.results)
     stopped = common.stop_on_signals()
-    _listen(model.apply, at.results, seconds, stopped, processes)
+    passed = listen(model.apply, at.results, seconds, stopped, processes)
     try:
         written = save_picture(model, path, size)
     except NoGraphicsError as error:
         raise ValueError(str(error)) from error
-    typer.echo(f"{common.CAUTION}\nPicture after {seconds:g} s: {written}")
+    typer.echo(f"{common.CAUTION}\nPicture after {passed:.0f} s: {written}")
 
 
-def _listen(
+def listen(
     on_message: Callable[[Message, float], None],
     endpoint: str,
     seconds: float,
     stopped: Callable[[], bool],
     processes: list[Child],
-) -> None:
-    end = time.monotonic() + seconds
+    *,
+    patience_s: float = PATIENCE_S,
+) -> float:
+    """Hand on what a node says for some seconds, counted from its first word of a stream.
+
+    Parameters
+    ----------
+    on_message
+        Takes each message and when it came, s.
+    endpoint
+        Of the node's results.
+    seconds
+        How long.
+    stopped
+        Whether to end now.
+    processes
+        That must go on running: first the node, then the source.
+    patience_s
+        How long the stream may take to begin.
+
+    Returns
+    -------
+    float
+        The seconds that passed since the stream began.
+
+    Raises
+    ------
+    ValueError
+        If a process ends by itself, or it is to end before a stream has begun.
+    TimeoutError
+        If no stream begins.
+    """
+    asked = time.monotonic()
+    began: float | None = None
+    silent = processes[0]
     with Subscriber(endpoint, (*NEWEST, STROKES), display=True) as results:
-        while time.monotonic() < end and not stopped():
+        while not stopped():
             all_alive(processes)
             for _, message in results.poll(_POLL_S):
-                on_message(message, time.monotonic())
+                now = time.monotonic()
+                on_message(message, now)
+                if isinstance(message, Snapshot):
+                    silent = processes[-1]
+                    if began is None and message.stream is not None:
+                        began = now
+            waited = time.monotonic() - (asked if began is None else began)
+            if began is not None and waited >= seconds:
+                return waited
+            if began is None and waited >= patience_s:
+                raise TimeoutError(
+                    f"expected frames within {patience_s:g} s, but nothing came from 'livefit "
+                    f"{silent.command}'; is the machine busy? Try again"
+                )
+    if began is None:
+        raise ValueError("stopped before the first frame came: there is nothing to draw")
+    return time.monotonic() - began
 
 
 def _size(text: str) -> tuple[int, int]:

@@ -120,6 +120,11 @@ class BikeFrame:
     cranks: Mapping[str, CrankGeometry]
     apart: float = 0.0
 
+    @property
+    def has_mid_plane(self) -> bool:
+        """Whether both sides' cranks are known, and with them where their middle is."""
+        return len(self.cranks) > 1
+
     def to_bike(self, positions: FloatArray) -> FloatArray:
         """Capture positions (..., 3) -> bike axes, mm."""
         turned = np.empty(positions.shape)

@@ -13,13 +13,15 @@ from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.crank import BikeFrame
 from livefit.kernel.cycles import CycleKeeper
 from livefit.kernel.extremes import extreme
-from livefit.kernel.measuring import VIRTUAL_POINTS
+from livefit.kernel.measuring import AXLE_ROW, VIRTUAL_POINTS
 from livefit.kernel.nodes import NODE_STEP, NODES_PER_TURN
 from livefit.kernel.phase import TURN
 from livefit.kernel.plan import BEFORE_NODE, CrankEvent, Plan, SidePlan
 from livefit.kernel.regression import Window, fit_windows
 from livefit.kernel.strokes import GRID_PER_NODE, Strokes
 from livefit.kernel.virtual import VirtualPoints
+
+_AXLE = AXLE_ROW - len(VIRTUAL_POINTS)
 
 
 @dataclass(frozen=True)
@@ -93,9 +95,9 @@ class EventMaker:
         found: Counter[str] = Counter()
         for side in self._plan.sides:
             values += self._crank_events(side, node, wanted, points, t)
-            strokes = self._strokes(side, nodes[0], points[:, :GRID_PER_NODE], t, harmonics)
+            strokes = self._strokes(bike, side, nodes[0], points[:, :GRID_PER_NODE], t, harmonics)
             if len(strokes.number):
-                values += _over_strokes(side, strokes)
+                values += _over_strokes(side, strokes, has_mid_plane=bike.has_mid_plane)
                 found[side.side] += int(np.isfinite(strokes.end - strokes.begin).sum())
         return values, found
 
@@ -149,6 +151,7 @@ class EventMaker:
 
     def _strokes(
         self,
+        bike: BikeFrame,
         side: SidePlan,
         first_node: int,
         points: FloatArray,
@@ -158,6 +161,12 @@ class EventMaker:
         e = len(points)
         flat = points.reshape(e * GRID_PER_NODE, *points.shape[2:])
         values = side.grid_table.evaluate(flat)
+        across = side.grid_table.from_mid_plane
+        if across and not bike.has_mid_plane:
+            # A range is the same from any plane: from that of the foot.
+            flat = flat.copy()
+            flat[:, _AXLE, 2] = 0.0
+            values[:, across] = side.grid_table.evaluate(flat)[:, across]
         first = first_node * GRID_PER_NODE - BEFORE_NODE
         rows = t[:, :GRID_PER_NODE].reshape(-1)
         return side.grid.extend(first, rows, values, np.repeat(harmonics, GRID_PER_NODE))
@@ -186,18 +195,22 @@ def at_crank(
     )
 
 
-def _over_strokes(side: SidePlan, strokes: Strokes) -> list[EventValues]:
+def _over_strokes(side: SidePlan, strokes: Strokes, *, has_mid_plane: bool) -> list[EventValues]:
     """Extremes, ranges and means over whole strokes, and the cadence."""
     noise = side.noise.take(strokes)
     high, high_at = extreme(strokes.cycles, 1, noise)
     low, low_at = extreme(strokes.cycles, -1, noise)
     nowhere = np.full(high.shape, np.nan)
+    mean = strokes.cycles[:, :-1].mean(axis=1)
     results = {
         "maximum": (high, high_at),
         "minimum": (low, low_at),
         "range": (high - low, nowhere),
-        "mean": (strokes.cycles[:, :-1].mean(axis=1), nowhere),
+        "mean": (mean, nowhere),
     }
+    if not has_mid_plane:
+        for absolute in (high, low, mean):
+            absolute[:, side.grid_table.from_mid_plane] = np.nan
     chosen = [
         (name, tuple(side.grid_table.measures[k].name for k in columns), columns, *results[kind])
         for name, kind, columns in side.stroke_events

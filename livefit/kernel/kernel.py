@@ -153,12 +153,16 @@ class Kernel:
     def _pieces(self, block: MarkerBlock) -> Iterator[tuple[MarkerBlock, NDArray[np.intp]]]:
         """Cut where the bicycle's place may change, which is after certain samples.
 
-        Each piece comes with the rows of its samples.
+        Each piece comes with the rows of its samples: the first frame that there is of each stride
+        of the frame number.
         """
         at = 0
         while at < len(block):
             stop = min(at + _LARGEST_PIECE, len(block))
-            sampled = np.flatnonzero(block.numbers[at:stop] % self._stride == 0)
+            numbers = block.numbers[at:stop]
+            before = self._buffer.numbers[-1] if self._buffer.rows else numbers[0] - 1
+            strides = numbers // self._stride
+            sampled = np.flatnonzero(np.diff(strides, prepend=before // self._stride))
             decision = self._tracker.until_decision()
             if len(sampled) >= decision:
                 stop = at + int(sampled[decision - 1]) + 1

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from livefit.definitions.models import Measure
+from livefit.definitions.models import AXLE, Measure
 from livefit.frames import FloatArray
 
 Indices = NDArray[np.intp]
 
 VIRTUAL_POINTS = ("L_SPINDLE", "R_SPINDLE", "AXLE")
 """Points without a marker; they follow the markers in the array of points."""
+AXLE_ROW = VIRTUAL_POINTS.index(AXLE)
 
 _PLANES = {"sagittal": (0, 1), "frontal": (2, 1), "transverse": (0, 2)}
 _AXES = {"forward": 0, "up": 1, "outward": 2}
@@ -28,8 +29,16 @@ def points_of(measure: Measure, side: str) -> list[tuple[str, str]]:
     return pairs
 
 
+def rests_on_mid_plane(measure: Measure) -> bool:
+    """Whether a value cannot be told without knowing where the bicycle's mid-plane is."""
+    across = measure.axis == "outward" or measure.plane in ("frontal", "transverse")
+    return any(AXLE in point.split("+") for point in measure.points) and (
+        across or measure.kind in ("flexion", "included")
+    )
+
+
 def _on_side(name: str, side: str) -> str:
-    return name if name[:2] in ("L_", "R_") or name == "AXLE" else f"{side}_{name}"
+    return name if name[:2] in ("L_", "R_") or name == AXLE else f"{side}_{name}"
 
 
 class _Group:
@@ -96,6 +105,11 @@ class MeasureTable:
     labels
         Canonical marker names in the order of the positions; virtual points are added.
 
+    Attributes
+    ----------
+    from_mid_plane
+        Columns of distances from the mid-plane: with one side alone only their range is known.
+
     Notes
     -----
     Formulas in the docstring of :class:`livefit.definitions.models.Measure`.
@@ -125,6 +139,9 @@ class MeasureTable:
         }
         self._offset_sign = self._outward(self._offset, "axis")
         self._directed = np.concatenate([self._single.columns, self._between.columns])
+        self.from_mid_plane = [
+            k for k in self._offset.columns.tolist() if rests_on_mid_plane(self.measures[k])
+        ]
         self._factor, self._plus = (
             np.array([_scale(m) for m in measures]).reshape(-1, 2, 1).swapaxes(0, 1)
         )

@@ -55,8 +55,8 @@ class _Memory:
 class BikeTracker:
     """Where the bicycle stands, from the feet, as a function of the frames seen so far only.
 
-    Frames are given one sample in a fixed stride of the frame number, so that the answer at any
-    frame does not depend on how the frames were cut into blocks.
+    Frames are given one sample, the first, of each stride of the frame number, so that the answer
+    at any frame does not depend on how the frames were cut into blocks.
 
     Parameters
     ----------

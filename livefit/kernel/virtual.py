@@ -6,7 +6,7 @@ import numpy as np
 
 from livefit.frames import FloatArray
 from livefit.kernel.crank import BikeFrame, KnownAxis
-from livefit.kernel.measuring import VIRTUAL_POINTS
+from livefit.kernel.measuring import AXLE_ROW, VIRTUAL_POINTS
 
 
 class VirtualPoints:
@@ -33,7 +33,10 @@ class VirtualPoints:
         return full
 
     def put(self, bike: BikeFrame, points: FloatArray, phase: FloatArray) -> None:
-        """Fill points (..., 3, 3), the virtual ones in bike axes, at crank phases (...) rad."""
+        """Fill points (..., 3, 3), the virtual ones in bike axes, at crank phases (...) rad.
+
+        With one side alone nobody knows how far the axle's middle is from that foot.
+        """
         points[...] = np.nan
         for k, (side, lead) in enumerate((("L", np.pi), ("R", 0.0))):
             if side in bike.cranks:
@@ -42,4 +45,6 @@ class VirtualPoints:
                 points[..., k, 0] = centre[0] + crank.length * np.sin(phase + lead)
                 points[..., k, 1] = centre[1] + crank.length * np.cos(phase + lead)
                 points[..., k, 2] = crank.outward
-        points[..., 2, :] = 0.0
+        points[..., AXLE_ROW, :] = 0.0
+        if not bike.has_mid_plane:
+            points[..., AXLE_ROW, 2] = np.nan

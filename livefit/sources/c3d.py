@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,15 @@ from livefit.sources.reading import UP, Recording, RecordingError, make_recordin
 
 KEY = 0x50
 """Second byte of every C3D file."""
+
+BLOCK = 512
+"""Bytes; the first byte of a file counts in them where the parameters begin."""
+
+MIPS = 86
+"""The processor type in the parameters that writes the high byte first."""
+
+MOST_FRAMES = 0xFFFF
+"""The format's 16 bits count no further, however long the trial was."""
 
 POSITIONS = "MODELED_MARKERS"
 """The one group of computed points that are positions; others are angles, forces, powers."""
@@ -54,7 +64,17 @@ def read_c3d(path: Path, *, up: str | None = None, units: str | None = None) -> 
         )
     if not rate_hz > 0:
         raise RecordingError(f"{path}: POINT:RATE must be above 0, found {rate_hz:g}")
-    first = _first_frame(content, path, len(positions))
+    first, expected = _frames_said(path)
+    if len(positions) < expected:
+        raise RecordingError(
+            f"{path}: cut off: expected {expected} frames, as its header says, "
+            f"found {len(positions)}; export or copy the file again"
+        )
+    if len(positions) == MOST_FRAMES:
+        notes.append(
+            f"{MOST_FRAMES} frames were read, as many as the file's count can hold: if the trial "
+            "was longer, export it in parts"
+        )
     numbers = np.arange(first, first + len(positions), dtype=np.int64)
     said = str(_first(points, "UNITS", "")).strip().lower()
     return make_recording(
@@ -91,16 +111,17 @@ def _load(path: Path) -> Any:
         ) from error
 
 
-def _first_frame(content: Any, path: Path, found: int) -> int:
-    """Return the number of the first frame, after checking that all are there."""
-    header = content["header"]["points"]
-    expected = int(_first(content["parameters"]["POINT"], "FRAMES", found)) & 0xFFFF
-    if expected not in (found & 0xFFFF, 0xFFFF):
-        raise RecordingError(
-            f"{path}: cut off: expected {expected} frames, found {found}; "
-            "export or copy the file again"
-        )
-    return int(header["first_frame"]) + 1
+def _frames_said(path: Path) -> tuple[int, int]:
+    """Return the first frame's number and how many frames there are at least, by the header.
+
+    ezc3d puts in the header's place what it could read of the file.
+    """
+    with path.open("rb") as file:
+        head = file.read(10)
+        file.seek((max(head[0], 1) - 1) * BLOCK + 3)
+        order = ">" if file.read(1) == bytes([MIPS]) else "<"
+    first, last = struct.unpack_from(f"{order}HH", head, 6)
+    return first, last - max(first, 1) + 1
 
 
 def _markers(points: Any, notes: list[str]) -> tuple[list[int], list[str]]:

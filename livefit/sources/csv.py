@@ -74,7 +74,7 @@ def read_csv(
     t = table[:, names.index("time")].copy()
     check_rising(path, t, "time", places)
     if "frame" in names:
-        numbers = frame_numbers(path, table[:, names.index("frame")], places)
+        numbers = frame_numbers(path, table[:, names.index("frame")], places, notes)
     else:
         numbers = numbers_from_times(t)
     rate_hz, sampling = timing(numbers, t)

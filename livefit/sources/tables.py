@@ -170,8 +170,14 @@ def check_rising(path: Path, values: FloatArray, what: str, lines: Sequence[int]
         )
 
 
-def frame_numbers(path: Path, values: FloatArray, lines: Sequence[int]) -> NDArray[np.int64]:
-    """Return a column of frame numbers as whole numbers, checked like :func:`check_rising`."""
+def frame_numbers(
+    path: Path, values: FloatArray, lines: Sequence[int], notes: list[str]
+) -> NDArray[np.int64]:
+    """Return a column of frame numbers as whole numbers, checked like :func:`check_rising`.
+
+    Numbers that all lie whole steps apart, as in a file that keeps every second frame of a trial,
+    become one apart, and a note says so.
+    """
     check_rising(path, values, "frame number", lines)
     broken = np.flatnonzero(values % 1)
     if len(broken):
@@ -179,4 +185,11 @@ def frame_numbers(path: Path, values: FloatArray, lines: Sequence[int]) -> NDArr
             f"{path}, line {lines[int(broken[0])]}: the frame number must be a whole number, "
             f"found {values[broken[0]]:g}"
         )
-    return values.astype(np.int64)
+    numbers = values.astype(np.int64)
+    step = int(np.gcd.reduce(np.diff(numbers)))
+    if step > 1:
+        notes.append(
+            f"the frames are numbered in steps of {step}: they were counted one by one, so that "
+            "those between are not taken for lost"
+        )
+    return numbers // step

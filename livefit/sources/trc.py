@@ -54,7 +54,7 @@ def read_trc(
     labels = _labels(path, lines[3])
     columns = ["Frame#", "Time", *(f"{label} {axis}" for label in labels for axis in "XYZ")]
     table, places = parse_rows(path, lines[5:], 6, columns, "\t", progress)
-    numbers, t = frame_numbers(path, table[:, 0], places), table[:, 1].copy()
+    numbers, t = frame_numbers(path, table[:, 0], places, notes), table[:, 1].copy()
     check_rising(path, t, "time", places)
     rate_hz, sampling = timing(numbers, t)
     _compare(header, labels, len(table), rate_hz, notes)

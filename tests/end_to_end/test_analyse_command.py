@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -99,6 +100,49 @@ def test_the_table_has_cautions_and_verdicts(csv_file: Path) -> None:
     assert status == 0
     assert "Knee flexion" in out
     assert "licensed clinician" in out
+
+
+def test_cranks_are_as_sure_as_the_table_says_its_rows_are(
+    csv_file: Path, analysed: dict[str, Any]
+) -> None:
+    """Half a 95 % interval of a normal error is 1.96 standard errors."""
+    _, out, _ = run(str(csv_file))
+    said = re.findall(
+        r"([LR]): .* crank ([\d.]+) ± ([\d.]+) mm; spindle \S+ ± ([\d.]+) .* \S+ ± ([\d.]+) mm",
+        " ".join(out.split()).replace(" R: ", "\nR: "),
+    )
+    assert [side for side, *_ in said] == ["L", "R"]
+    for side, length, *halves in said:
+        crank = analysed["sides"][side]
+        assert float(length) == pytest.approx(crank["crank_mm"], abs=0.051)
+        errors = [crank["crank_se_mm"], *crank["spindle_se_mm"]]
+        assert [float(half) for half in halves] == pytest.approx(
+            [1.96 * error for error in errors], abs=0.051
+        )
+    assert "half the 95 % interval" in out.split("measure")[0]
+
+
+def test_one_side_alone_says_what_it_leaves_out(csv_file: Path, tmp_path: Path) -> None:
+    lines = csv_file.read_text(encoding="utf-8").splitlines()
+    rows = [line.split(",") for line in lines[2:]]
+    kept = [k for k, name in enumerate(rows[0]) if not name.startswith("R_")]
+    left = tmp_path / "left.csv"
+    cells = [",".join(row[k] for k in kept) for row in rows]
+    left.write_text("\n".join([*lines[:2], *cells]) + "\n", encoding="utf-8")
+    status, out, _ = run(str(left), "--json")
+    assert status == 0
+    found = json.loads(out)
+    assert any("side L alone" in n and "Knee from the mid-plane" in n for n in found["notes"])
+    knee = {r["event"]: r["n"] for r in found["rows"] if r["measure"] == "knee_lateral"}
+    assert knee.pop("range") > 10
+    assert set(knee.values()) == {0}
+    assert "alone" not in run(str(csv_file), "--json")[1]
+
+
+def test_strokes_are_listed_in_the_document_only(csv_file: Path) -> None:
+    status, out, err = run(str(csv_file), "--per-stroke")
+    assert (status, out) == (2, "")
+    assert "--per-stroke needs --json" in err
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -117,6 +118,24 @@ def test_gaps_that_end_where_a_stroke_does(size: int, seed: int) -> None:
     block = rows(block, kept)
     kernel, values = taken(info, [block])
     assert kernel.refused["frames or feet lost for too long"] >= 3
+    assert_same((kernel, values), taken(info, cut(block, [size])))
+
+
+@cache
+def odd_ride() -> tuple[StreamInfo, MarkerBlock]:
+    """Numbers that no sample's stride divides, as of a device that keeps every second frame."""
+    sensor = Sensor(rate_hz=100.0)
+    block = observe(RiderSimulation(seed=4), sensor, count=900)
+    numbers = 2 * block.numbers + 1
+    info = replace(stream_info(sensor), rate_hz=200.0)
+    return info, MarkerBlock(numbers, block.t, block.positions, block.channels)
+
+
+@pytest.mark.parametrize("size", [1, 7, 64])
+def test_numbers_in_steps(size: int) -> None:
+    info, block = odd_ride()
+    kernel, values = taken(info, [block])
+    assert kernel.strokes["R"] >= 8
     assert_same((kernel, values), taken(info, cut(block, [size])))
 
 

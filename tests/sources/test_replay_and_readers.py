@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import threading
 from pathlib import Path
 
@@ -53,6 +54,41 @@ def test_c3d_positions_are_those_of_a_second_reader(c3d_file: Path) -> None:
         assert positions[seen] == pytest.approx(points[seen, :3], abs=1e-3)
 
 
+@pytest.mark.parametrize("lost", [0.1, 0.5])
+def test_a_c3d_that_was_cut_off_is_refused(c3d_file: Path, lost: float) -> None:
+    """The header's last frame is word 5 of the format: https://www.c3d.org/docs/C3D_User_Guide.pdf.
+
+    The file ends with its frames, in whole blocks: of 50 frames of 48 bytes, 160 bytes of filling.
+    """
+    content = c3d_file.read_bytes()
+    c3d_file.write_bytes(content[: -160 - int(50 * lost) * 48])
+    with pytest.raises(RecordingError, match=rf"cut off: expected 50 .* found {50 - 50 * lost:g};"):
+        read_recording(c3d_file, up="+z")
+
+
+def test_a_c3d_longer_than_its_count_says_so(tmp_path: Path) -> None:
+    """The file holds 65,600 frames; the reader's library gives as many as 16 bits count."""
+    file = ezc3d.c3d()
+    file["parameters"]["POINT"]["RATE"]["value"] = [100.0]
+    file["parameters"]["POINT"]["UNITS"]["value"] = ["mm"]
+    file["parameters"]["POINT"]["LABELS"]["value"] = ["R_GT"]
+    file["data"]["points"] = np.ones((4, 1, 65_600))
+    path = tmp_path / "long.c3d"
+    file.write(str(path))
+    read = read_recording(path, up="+z")
+    assert len(read.block) == 65_535
+    assert any("65535 frames were read" in note for note in read.notes)
+
+
+def test_a_c3d_cut_out_of_a_longer_one_is_whole(c3d_file: Path) -> None:
+    content = bytearray(c3d_file.read_bytes())
+    content[6:10] = struct.pack("<HH", 501, 550)
+    c3d_file.write_bytes(content)
+    block = read_recording(c3d_file, up="+z").block
+    assert (block.numbers[0], block.numbers[-1]) == (501, 550)
+    assert block.t[0] == pytest.approx(5.01)
+
+
 @pytest.mark.parametrize(
     ("name", "content", "expected"),
     [
@@ -69,6 +105,35 @@ def test_bad_files_are_told_apart(name: str, content: bytes, expected: str, tmp_
     path.write_bytes(content)
     with pytest.raises(RecordingError, match=expected):
         read_recording(path)
+
+
+def numbered(tmp_path: Path, numbers: list[int], ending: str) -> Path:
+    """One marker at 0.02 s a row, rows numbered like this."""
+    rows = [(n, f"{0.02 * i:.3f}", i, 2 * i, 900) for i, n in enumerate(numbers)]
+    if ending == "csv":
+        lines = ["# units: mm", "frame,time,R_GT_x,R_GT_y,R_GT_z"]
+        lines += [",".join(map(str, row)) for row in rows]
+    else:
+        lines = ["PathFileType\t4", "DataRate\tUnits", "50\tmm", "Frame#\tTime\tR_GT", "", ""]
+        lines += ["\t".join(map(str, row)) for row in rows]
+    path = tmp_path / f"ride.{ending}"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+@pytest.mark.parametrize("ending", ["csv", "trc"])
+def test_frames_numbered_in_steps_are_not_lost(ending: str, tmp_path: Path) -> None:
+    """Every fourth frame of a trial at 200 Hz is 50 frames a second, and one of them is lost."""
+    read = read_recording(numbered(tmp_path, [1, 5, 9, 17, 21], ending), up="+z")
+    assert read.block.numbers.tolist() == [0, 1, 2, 4, 5]
+    assert any("in steps of 4" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("ending", ["csv", "trc"])
+def test_frames_numbered_one_by_one_keep_their_numbers(ending: str, tmp_path: Path) -> None:
+    read = read_recording(numbered(tmp_path, [4, 6, 7, 10], ending), up="+z")
+    assert read.block.numbers.tolist() == [4, 6, 7, 10]
+    assert not any("in steps" in note for note in read.notes)
 
 
 class Clock:
