@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from livefit.cli.main import app
+from livefit.session.models import FitSession
 from tests.recording.recorded_examples import description, frames_of, messages_of, write
 
 ANSWERS = """
@@ -110,6 +111,22 @@ def test_a_fit_from_the_greeting_to_the_follow_up(desk: Desk, which: str) -> Non
     assert which[:8] in desk.good("session", "search", "SLIPS")
     assert "no session was found" in desk.bad("session", "search", "nowhere", status=1)
     assert "Zoë Probe, born 1990-02-03" in desk.good("session", "riders")
+
+
+def test_amounts_and_notes_may_begin_with_a_minus(desk: Desk, which: str) -> None:
+    desk.good("session", "add-adjustment", which, "saddle_setback", "-2.5", "--why", "knee")
+    desk.good("session", "add-adjustment", which, "--why", "knee", "saddle_setback", "-2.5")
+    desk.good("session", "add-adjustment", which, "saddle_tilt", "-0,5")
+    desk.good("session", "add-note", which, "- left shoe slips")
+    desk.good("session", "follow-up", which, "-1 on the scale", "--on", "2026-04-01")
+    found = FitSession.model_validate(desk.document(which))
+    made = [(one.part, one.amount, one.why) for one in found.trials[0].adjustments]
+    assert made == [("saddle_setback", -2.5, "knee")] * 2 + [("saddle_tilt", -0.5, "")]
+    assert found.notes == ["- left shoe slips"]
+    assert [one.text for one in found.follow_ups] == ["-1 on the scale"]
+    done = desk.run("session", "add-adjustment", which, "saddle_tilt", "-1", "--wy", "knee")
+    assert done.exit_code == 2
+    assert "--wy" in done.stderr
 
 
 def test_two_sessions_of_one_rider_are_compared(desk: Desk, which: str) -> None:
