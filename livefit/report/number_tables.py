@@ -109,7 +109,7 @@ def groups(
                 next(pictures), told, side.before, side.after, row.band, scale, words, one=one
             )
             lines.append(_line(row, side, chart, names, judged=judged))
-        plain = names.plain(row.measure)
+        plain = names.plain_at(row.measure, row.event)
         made.append(
             Group(
                 title, event, plain, band or words("numbers.no_target"), sources.number(row), lines

@@ -181,6 +181,24 @@ def test_pictures_are_made_smaller_and_lose_what_the_camera_wrote(tmp_path: Path
         assert small.size == (1600, 1067)
 
 
+def test_a_range_is_told_as_travel_and_not_as_a_place(
+    session: FitSession, known: Definitions, nowhere: Path
+) -> None:
+    # The knee is some 160 mm out from the middle; its range, about 10 mm, is how far it sways.
+    for language, words, place in (
+        ("en", "How much this changes over one turn", "How far out from the middle of the bike"),
+        ("de", "Wie viel sich das in einer Umdrehung ändert", "von der Mitte"),
+    ):
+        studio = Studio(language=language)
+        page = parsed(make_report(session, known, studio, user_dir=nowhere).html())
+        heads = [words_of(th) for th in page.iter("th") if th.get("class") == "group"]
+        measure = "Knee from the mid-plane" if language == "en" else "Knie"
+        ranges = [head for head in heads if words in head]
+        assert any(head.startswith(measure) for head in ranges)
+        assert not any(place in head for head in ranges)
+        assert any("How far your knee is bent" in head for head in heads) == (language == "en")
+
+
 def test_titles_name_measure_event_and_side(page: Element) -> None:
     titles = [title_of(svg) for svg in pictures(page, "strip")]
     assert titles[0] == "Knee flexion, Bottom dead centre: Left"
