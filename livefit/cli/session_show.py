@@ -130,7 +130,8 @@ def _show_lines(console: Console, title: str, lines: Iterable[str]) -> None:
     for k, line in enumerate(lines):
         if k == 0:
             console.print(f"[bold]{title}[/]")
-        console.print(f"  {escape(line)}", highlight=False)
+        shown = escape(line).replace("\n", "\n    ")
+        console.print(f"  {shown}", highlight=False)
 
 
 def _show_answers(

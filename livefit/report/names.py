@@ -78,7 +78,11 @@ class Names:
 
     def way(self, measure: str, event: str, by: float) -> str:
         """Which way a change went: straighter, larger."""
-        found = None if self._kind(event) == "range" else self.words.find(f"measure.{measure}.{_more(by)}")
+        found = (
+            None
+            if self._kind(event) == "range"
+            else self.words.find(f"measure.{measure}.{_more(by)}")
+        )
         return found or self.words(f"larger.{_more(by)}")
 
     def part(self, name: str) -> str:

@@ -16,7 +16,7 @@ from livefit.definitions import Definitions
 from livefit.definitions.studio import Studio
 from livefit.report import make_report
 from livefit.report.pictures import embedded
-from livefit.session.models import FitSession, Person
+from livefit.session.models import FitSession
 from tests.report.report_examples import AFTER, BEFORE, PARTS, draw_picture
 from tests.report.report_pages import SVG, body_words, parsed, pictures, title_of, words_of
 
@@ -147,7 +147,7 @@ def test_names_cannot_become_markup(
     evil = "</style></title></svg><script>alert(1)</script>\"'\\ & {{ 7*7 }} \x00"
     changed = session.model_copy(
         update={
-            "rider": Person(id=session.rider.id, name=evil),
+            "rider": session.rider.model_copy(update={"name": evil}),
             "studio": evil,
             "fitter": evil,
             "notes": [evil],
@@ -187,7 +187,7 @@ def test_a_range_is_told_as_travel_and_not_as_a_place(
     # The knee is some 160 mm out from the middle; its range, about 10 mm, is how far it sways.
     for language, words, place in (
         ("en", "How much this changes over one turn", "How far out from the middle of the bike"),
-        ("de", "Wie viel sich das in einer Umdrehung ändert", "von der Mitte"),
+        ("de", "Wie viel sich das in einer Umdrehung ändert", "von der Mitte des Rads"),
     ):
         studio = Studio(language=language)
         page = parsed(make_report(session, known, studio, user_dir=nowhere).html())

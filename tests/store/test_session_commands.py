@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
+import zipfile
 from pathlib import Path
 
 import jsonschema
@@ -188,6 +190,33 @@ BAD = [
 def test_bad_input_gets_one_clear_line(desk: Desk, words: list[str], text: str) -> None:
     said = desk.bad("session", *words)
     assert text in said
+
+
+def test_a_document_from_elsewhere_cannot_steer_the_terminal(desk: Desk, which: str) -> None:
+    """Its words are refused, and what is told of the refusal holds none of them raw."""
+    good = desk.directory / "good.zip"
+    desk.good("store", "bundle", which, str(good))
+    desk.good("store", "delete-session", which, "--yes")
+    with zipfile.ZipFile(good) as archive:
+        content = {name: archive.read(name) for name in archive.namelist()}
+    document, manifest = json.loads(content["session.json"]), json.loads(content["manifest.json"])
+    document["rider"]["name"] = "\x1b]0;mine\x07Zoë\x1b[31m"
+    document["interview"]["\x1b[2J"] = "x"
+    content["session.json"] = json.dumps(document).encode()
+    for entry in manifest["files"]:
+        if entry["path"] == "session.json":
+            entry["size"] = len(content["session.json"])
+            entry["sha256"] = hashlib.sha256(content["session.json"]).hexdigest()
+    content["manifest.json"] = json.dumps(manifest).encode()
+    bad = desk.directory / "bad.zip"
+    with zipfile.ZipFile(bad, "w") as archive:
+        for name, data in content.items():
+            archive.writestr(name, data)
+    said = desk.bad("store", "import", str(bad))
+    assert "without control characters" in said
+    done = desk.run("session", "new", "--rider", "A", "--answer", "\x1b[31m=1", "--no-ask")
+    assert (done.exit_code, "\\x1b[31m" in done.stderr) == (2, True)
+    assert "\x1b" not in said + done.stderr
 
 
 def test_more_bad_input(desk: Desk, which: str) -> None:
