@@ -323,6 +323,20 @@ def test_exports_from_the_command_line(desk: Desk, which: str) -> None:
     assert (out / "s" / "pseudonym.key").stat().st_mode & 0o777 == 0o600
 
 
+def test_an_export_that_cannot_be_made_leaves_no_directory(
+    desk: Desk, which: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    to = desk.directory / "p"
+    assert "none begins with 'ffff'" in desk.bad("store", "export", "ffff", "--to", str(to))
+    assert not to.exists()
+    monkeypatch.setitem(sys.modules, "pyarrow", None)  # As where it is not installed.
+    said = desk.bad("store", "pseudonymise", which, "--to", str(to)).replace("\n", "")
+    assert "pip install '.[pooling]'" in said
+    assert "--as csv" in said
+    assert not to.exists()
+    assert len(desk.good("store", "pseudonymise", "--to", str(to), "--as", "csv").split()) == 5
+
+
 def test_frames_from_the_command_line(desk: Desk) -> None:
     mcap = write(desk.directory, [description(), *messages_of(frames_of(80), description())])
     to = desk.directory / "ride.c3d"
