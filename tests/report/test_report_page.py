@@ -181,6 +181,17 @@ def test_pictures_are_made_smaller_and_lose_what_the_camera_wrote(tmp_path: Path
         assert small.size == (1600, 1067)
 
 
+def test_what_strokes_are_counted_is_said_at_the_first_table(page: Element) -> None:
+    numbers, method = (
+        next(words_of(s) for s in page.iter("section") if s.get("aria-labelledby") == name)
+        for name in ("numbers", "method")
+    )
+    said = "how many stand behind the number before, and after; those during which"
+    assert 0 < numbers.index(said) < numbers.index("Knee flexion")
+    assert "over its strokes, those left out during which the number was still settling" in method
+    assert "all its strokes" not in method
+
+
 def test_a_range_is_told_as_travel_and_not_as_a_place(
     session: FitSession, known: Definitions, nowhere: Path
 ) -> None:
