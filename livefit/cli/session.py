@@ -22,6 +22,7 @@ from livefit.cli.session_change import (
     close,
     edit,
     follow_up,
+    reopen,
 )
 from livefit.cli.session_show import compare, list_sessions, search, show
 from livefit.definitions import DefinitionError
@@ -197,4 +198,5 @@ session.command("add-recording")(add_recording)
 session.command("gather")(gather_into)
 session.command("compare")(compare)
 session.command("close")(close)
+session.command("reopen")(reopen)
 session.command("follow-up", context_settings=SIGNED)(follow_up)

@@ -22,6 +22,16 @@ def now() -> datetime:
     return datetime.now(UTC).astimezone().replace(microsecond=0)
 
 
+def refuse_closed(session: FitSession) -> None:
+    """Raise ``ValueError`` if a session is closed: but for notes and follow-ups it stays."""
+    if session.closed:
+        which = session.id[:8]
+        raise ValueError(
+            f"{which} is closed: notes and follow-ups can be added, and nothing else changed. "
+            f"To change it: livefit session reopen {which}"
+        )
+
+
 def answered(
     session: FitSession, given: Mapping[str, object], definitions: Definitions
 ) -> FitSession:

@@ -131,6 +131,35 @@ def test_amounts_and_notes_may_begin_with_a_minus(desk: Desk, which: str) -> Non
     assert "--wy" in done.stderr
 
 
+def test_a_closed_session_stays_as_it_is_until_it_is_reopened(
+    desk: Desk, which: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = desk.directory / "a.mcap"
+    file.write_bytes(b"x")
+    monkeypatch.setenv("VISUAL", "false")
+    desk.good("session", "close", which, "--outcome", "better")
+    was = desk.document(which)
+    for words in (
+        ["add-adjustment", which, "saddle_height", "+5"], ["edit", which, "outcome=worse"],
+        ["edit", which, "closed=false"], ["edit", which], ["close", which, "--outcome", "worse"],
+        ["add-picture", which, str(file)], ["add-recording", which, str(file)],
+        ["gather", which, str(file)], ["ask", which],
+    ):  # fmt: skip
+        said = desk.bad("session", *words).replace("\n", "")
+        assert f"{which[:8]} is closed: notes and follow-ups can be added" in said, words
+        assert f"livefit session reopen {which[:8]}" in said
+    assert desk.document(which) == was
+    desk.good("session", "add-note", which, "came by")
+    desk.good("session", "follow-up", which, "no pain", "--on", "2026-04-01")
+    desk.good("session", "reopen", which[:8])
+    desk.good("session", "add-adjustment", which, "saddle_height", "+5")
+    now = FitSession.model_validate(desk.document(which))
+    assert (now.closed, now.outcome, now.notes) == (False, "better", ["came by"])
+    assert [one.amount for one in now.trials[0].adjustments] == [5.0]
+    desk.good("session", "close", which)
+    assert desk.document(which)["closed"] is True
+
+
 def test_two_sessions_of_one_rider_are_compared(desk: Desk, which: str) -> None:
     words = ["--bicycle", "red one", "--before", "saddle_height=720", "--no-ask"]
     second = desk.good("session", "new", "--rider", "zoe", *words).strip()
