@@ -80,6 +80,16 @@ def printable(text: str) -> str:
     )
 
 
+def half(width: float) -> str:
+    """Half an interval to a tenth: never nought, for nothing is known that well.
+
+    >>> half(0.36), half(0.04)
+    ('0.4', '<0.1')
+    """
+    text = f"{width:.1f}"
+    return "<0.1" if text == "0.0" else text
+
+
 def plain_errors(command: Callable[P, R]) -> Callable[P, R]:
     """Turn what a person can mend into one clear line and exit status 2."""
 

@@ -204,7 +204,7 @@ def _value(value: float | None, *, sign: bool = False, half: float | None = None
     if value is None:
         return ""
     text = f"{value:+.1f}" if sign else f"{value:.1f}"
-    return text if half is None else f"{text} ± {half:.1f}"
+    return text if half is None else f"{text} ± {common.half(half)}"
 
 
 @common.plain_errors

@@ -209,7 +209,7 @@ def _measured(made: Adjustment, taken: Taken | None, names: Names) -> str:
         return words("verdict.none")
     size = words.number(abs(taken.value))
     if taken.half_width is not None:
-        size = words("plus_minus", value=size, half=words.number(taken.half_width))
+        size = words("plus_minus", value=size, half=words.half(taken.half_width))
     way = names.part_way(made.part, taken.value) if taken.value else ""
     return f"{size}{words.unit(taken.unit)} {way}, {words(f'setup.{taken.how}')}".replace(" ,", ",")
 

@@ -157,7 +157,7 @@ def _row(
         moved = abs(by) >= 0.05
         if moved and one.half_width is not None and other.half_width is not None:
             size = math.hypot(one.half_width, other.half_width)
-            change = words("plus_minus", value=change, half=words.number(size))
+            change = words("plus_minus", value=change, half=words.half(size))
         change += words.unit(other.unit)
     return DimensionRow(
         letter=mark,
@@ -187,7 +187,7 @@ def _how(taken: Taken, names: Names) -> str:
     how = words(f"setup.{taken.how}")
     if taken.half_width is None:
         return how
-    return f"±{words.number(taken.half_width)}{words.unit(taken.unit)}, {how}"
+    return f"±{words.half(taken.half_width)}{words.unit(taken.unit)}, {how}"
 
 
 def _parts(before: SetUp | None, after: SetUp | None, names: Names, left: LeftOut) -> list[PartRow]:
