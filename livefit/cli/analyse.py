@@ -136,9 +136,9 @@ def _print(
         where = "above" if crank.spindle[1] > 0 else "below"
         console.print(
             f"  {side}: {what.strokes} strokes, {what.cadence_rpm:.1f} rpm, crank "
-            f"{crank.length:.1f} ± {Z95 * crank.length_se:.1f} mm; spindle "
-            f"{crank.spindle[0]:.1f} ± {Z95 * crank.spindle_se[0]:.1f} mm ahead of VM, "
-            f"{abs(crank.spindle[1]):.1f} ± {Z95 * crank.spindle_se[1]:.1f} mm {where} it "
+            f"{crank.length:.1f} ± {common.half(Z95 * crank.length_se)} mm; spindle "
+            f"{crank.spindle[0]:.1f} ± {common.half(Z95 * crank.spindle_se[0])} mm ahead of VM, "
+            f"{abs(crank.spindle[1]):.1f} ± {common.half(Z95 * crank.spindle_se[1])} mm {where} it "
             "(± half the 95 % interval)"
         )
     for reason, count in found.refused.items():
@@ -183,11 +183,11 @@ def _table(found: Analysis, known: Definitions) -> Table:
 def _cell(row: ResultRow | None) -> str:
     if row is None:
         return ""
-    half = "" if math.isnan(row.low) else f" ± {row.mean - row.low:.1f}"
+    half = "" if math.isnan(row.low) else f" ± {common.half(row.mean - row.low)}"
     text = f"{row.mean:.1f}{half} ({row.n})"
     return text if row.band is None else f"{SIGNS[row.verdict]} {text}"
 
 
 def _difference(difference: Difference) -> str:
     half = difference.high - difference.difference
-    return f"{difference.difference:+.1f} ± {half:.1f}"
+    return f"{difference.difference:+.1f} ± {common.half(half)}"

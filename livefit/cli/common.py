@@ -6,6 +6,7 @@ import functools
 import gc
 import logging
 import signal
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from threading import Event
@@ -68,6 +69,27 @@ FRAMES, RESULTS = FRAMES_ENDPOINT, RESULTS_ENDPOINT
 CONTROL, SOURCE_CONTROL = CONTROL_ENDPOINT, SOURCE_CONTROL_ENDPOINT
 
 
+def printable(text: str) -> str:
+    r"""The text with its control characters written out: a file's words cannot steer the terminal.
+
+    >>> printable("a\x1b[31mb")
+    'a\\x1b[31mb'
+    """
+    return "".join(
+        c if c in "\n\t" or unicodedata.category(c) != "Cc" else f"\\x{ord(c):02x}" for c in text
+    )
+
+
+def half(width: float) -> str:
+    """Half an interval to a tenth: never nought, for nothing is known that well.
+
+    >>> half(0.36), half(0.04)
+    ('0.4', '<0.1')
+    """
+    text = f"{width:.1f}"
+    return "<0.1" if text == "0.0" else text
+
+
 def plain_errors(command: Callable[P, R]) -> Callable[P, R]:
     """Turn what a person can mend into one clear line and exit status 2."""
 
@@ -76,7 +98,7 @@ def plain_errors(command: Callable[P, R]) -> Callable[P, R]:
         try:
             return command(*args, **kwargs)
         except (ValueError, OSError, TimeoutError) as error:
-            typer.secho(f"livefit: {error}", err=True, fg="red")
+            typer.secho(f"livefit: {printable(str(error))}", err=True, fg="red")
             raise typer.Exit(BAD_INPUT) from error
         except KeyboardInterrupt:
             raise typer.Exit(130) from None

@@ -157,7 +157,7 @@ def _mean(row: ComparedRow, *, now: bool) -> str:
     mean = (row.now if now else row.before).mean
     if math.isnan(mean.low):
         return f"{_number(mean.mean)} ({mean.n})"
-    return f"{mean.mean:.1f} ± {mean.half_width:.1f} ({mean.n})"
+    return f"{mean.mean:.1f} ± {common.half(mean.half_width)} ({mean.n})"
 
 
 def _difference(row: ComparedRow) -> str:
@@ -165,7 +165,7 @@ def _difference(row: ComparedRow) -> str:
     if math.isnan(change.low):
         return "too few strokes"
     unit = UNIT_WORD.get(row.unit, f" {row.unit}")
-    return f"{change.by:+.1f} ± {(change.high - change.low) / 2:.1f}{unit}"
+    return f"{change.by:+.1f} ± {common.half((change.high - change.low) / 2)}{unit}"
 
 
 def _other(row: ComparedRow) -> str:
@@ -179,7 +179,7 @@ def _allowed(row: ComparedRow) -> str:
         return ""
     if allowed.why_not:
         return "–"
-    return f"{allowed.by:+.1f} ± {(allowed.high - allowed.low) / 2:.1f}"
+    return f"{allowed.by:+.1f} ± {common.half((allowed.high - allowed.low) / 2)}"
 
 
 def _number(value: float) -> str:

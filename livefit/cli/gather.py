@@ -12,6 +12,7 @@ from livefit.cli import common
 from livefit.cli.opening import FilesAt, SessionId, StoreAt, opened
 from livefit.private_files import write_private
 from livefit.report import read_session
+from livefit.session.editing import refuse_closed
 from livefit.session.gather import Gathered, Reading
 from livefit.session.gather import gather as gather_trials
 from livefit.session.models import FitSession, Person, Trial, new_id
@@ -68,6 +69,7 @@ def gather_into(
     """Add a recording's trials to a session of the store, and the recording beside it."""
     with opened(store, files) as kept:
         session = kept.get(which).session
+        refuse_closed(session)
         _refuse_again(session, file.name)
         found = _found(file, Reading(discipline, markers, seat_tube), definitions)
         with file.open("rb") as source:

@@ -323,4 +323,4 @@ def _cell(row: Predicted | None) -> str:
     """``36.2  -1.0 ± 0.8``."""
     if row is None or row.now is None or row.by is None or row.high is None:
         return ""
-    return f"{row.now:.1f}  {row.by:+.1f} ± {row.high - row.by:.1f}"
+    return f"{row.now:.1f}  {row.by:+.1f} ± {common.half(row.high - row.by)}"

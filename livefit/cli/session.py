@@ -22,6 +22,7 @@ from livefit.cli.session_change import (
     close,
     edit,
     follow_up,
+    reopen,
 )
 from livefit.cli.session_show import compare, list_sessions, search, show
 from livefit.definitions import DefinitionError
@@ -30,6 +31,9 @@ from livefit.session.models import Bicycle, FitSession, Person
 
 if TYPE_CHECKING:
     from livefit.store.store import Store
+
+SIGNED = {"ignore_unknown_options": True}
+"""For arguments that may begin with a minus: -2.5 is no option."""
 
 session = typer.Typer(
     help="Fit sessions: riders, interview, set-up, outcome. Kept on this machine only.",
@@ -187,11 +191,12 @@ session.command("list")(list_sessions)
 session.command("search")(search)
 session.command("show")(show)
 session.command("edit")(edit)
-session.command("add-note")(add_note)
-session.command("add-adjustment")(add_adjustment)
+session.command("add-note", context_settings=SIGNED)(add_note)
+session.command("add-adjustment", context_settings=SIGNED)(add_adjustment)
 session.command("add-picture")(add_picture)
 session.command("add-recording")(add_recording)
 session.command("gather")(gather_into)
 session.command("compare")(compare)
 session.command("close")(close)
-session.command("follow-up")(follow_up)
+session.command("reopen")(reopen)
+session.command("follow-up", context_settings=SIGNED)(follow_up)

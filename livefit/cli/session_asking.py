@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from livefit.definitions import Definitions, Question, SetUpEntry
-from livefit.session.editing import answered, measured
+from livefit.session.editing import answered, measured, refuse_closed
 from livefit.session.models import FitSession
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 def ask_all(store: Store, which: str, known: Definitions) -> None:
     """Ask whatever is still open of a session; whenever it ends, what was answered is kept."""
     found = store.get(which).session
+    refuse_closed(found)
     typer.secho(f"{found.rider.name}. Enter leaves it open.", err=True)
     group = ""
     for question in known.questions:

@@ -16,7 +16,7 @@ import typer
 from livefit.cli import common
 from livefit.cli.opening import FilesAt, SessionId, StoreAt, day, opened
 from livefit.definitions.interview import number_of
-from livefit.session.editing import from_text, now, with_field
+from livefit.session.editing import from_text, now, refuse_closed, with_field
 from livefit.session.models import Adjustment, FitSession, FollowUp, Trial
 
 if TYPE_CHECKING:
@@ -41,10 +41,11 @@ def edit(
     store: StoreAt = None,
     files: FilesAt = None,
 ) -> None:
-    """Change a session. If another changed it meanwhile, nothing is written and nothing lost."""
+    """Change an open session. If another changed it meanwhile, nothing is written or lost."""
     known = common.read_definitions(definitions)
     with opened(store, files) as kept:
         loaded = kept.get(which)
+        refuse_closed(loaded.session)
         if not fields:
             _edit_in_editor(kept, which)
             return
@@ -91,7 +92,13 @@ def add_note(
     files: FilesAt = None,
 ) -> None:
     """Add a note."""
-    _change(store, files, which, lambda one: one.model_copy(update={"notes": [*one.notes, text]}))
+    _change(
+        store,
+        files,
+        which,
+        lambda one: one.model_copy(update={"notes": [*one.notes, text]}),
+        even_closed=True,
+    )
 
 
 @common.plain_errors
@@ -171,6 +178,7 @@ def _add_file(
     title: str,
 ) -> None:
     with opened(store, files) as kept, file.open("rb") as source:
+        refuse_closed(kept.get(which).session)
         added = kept.add_file(which, kind, source, name or file.name, title)
     typer.echo(added.name)
 
@@ -182,13 +190,25 @@ def close(
     store: StoreAt = None,
     files: FilesAt = None,
 ) -> None:
-    """Close a session; notes and follow-ups can still be added."""
+    """Close a session: notes and follow-ups can still be added, nothing else changed."""
 
     def closed(one: FitSession) -> FitSession:
         words = one.outcome if outcome is None else outcome
         return one.model_copy(update={"closed": True, "outcome": words})
 
     _change(store, files, which, closed)
+
+
+@common.plain_errors
+def reopen(which: SessionId, store: StoreAt = None, files: FilesAt = None) -> None:
+    """Open a closed session again, to change it; until it is closed its report is a draft."""
+    _change(
+        store,
+        files,
+        which,
+        lambda one: one.model_copy(update={"closed": False}),
+        even_closed=True,
+    )
 
 
 @common.plain_errors
@@ -206,6 +226,7 @@ def follow_up(
         files,
         which,
         lambda one: one.model_copy(update={"follow_ups": [*one.follow_ups, said]}),
+        even_closed=True,
     )
 
 
@@ -214,6 +235,13 @@ def _change(
     files: Path | None,
     which: str,
     change: Callable[[FitSession], FitSession],
+    *,
+    even_closed: bool = False,
 ) -> None:
+    def changed(one: FitSession) -> FitSession:
+        if not even_closed:
+            refuse_closed(one)
+        return FitSession.model_validate(change(one).model_dump())
+
     with opened(store, files) as kept:
-        kept.change(which, lambda one: FitSession.model_validate(change(one).model_dump()))
+        kept.change(which, changed)

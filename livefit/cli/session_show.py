@@ -16,6 +16,7 @@ from livefit.cli import common
 from livefit.cli.opening import FilesAt, SessionId, StoreAt, day, opened
 from livefit.definitions import Definitions
 from livefit.session.comparing import changed_dimensions, changed_numbers, standing_for
+from livefit.session.left_out import standing
 from livefit.session.models import Answer, FitSession, SetUp, Trial
 
 if TYPE_CHECKING:
@@ -129,7 +130,8 @@ def _show_lines(console: Console, title: str, lines: Iterable[str]) -> None:
     for k, line in enumerate(lines):
         if k == 0:
             console.print(f"[bold]{title}[/]")
-        console.print(f"  {escape(line)}", highlight=False)
+        shown = escape(line).replace("\n", "\n    ")
+        console.print(f"  {shown}", highlight=False)
 
 
 def _show_answers(
@@ -202,7 +204,7 @@ def _value(value: float | None, *, sign: bool = False, half: float | None = None
     if value is None:
         return ""
     text = f"{value:+.1f}" if sign else f"{value:.1f}"
-    return text if half is None else f"{text} ± {half:.1f}"
+    return text if half is None else f"{text} ± {common.half(half)}"
 
 
 @common.plain_errors
@@ -226,8 +228,8 @@ def compare(
             f"{one.id[:8]} and {other.id[:8]} are of different riders; expected two of the same"
         )
     end: Literal["before", "after"] = "before" if second is None else "after"
-    was = one.set_up_before if second is None else one.set_up_after or one.set_up_before
-    is_now = other.set_up_after or (None if second is None else other.set_up_before)
+    was = one.set_up_before if second is None else standing(one)
+    is_now = other.set_up_after if second is None else standing(other)
     dimensions = changed_dimensions(was, is_now)
     begun, ended = standing_for(one, end), standing_for(other, "after")
     replacing = {} if second is None else replacing_of(known)

@@ -106,8 +106,7 @@ def _chosen(
         who = None if rider is None else store.rider(rider).id
         lines = store.sessions(Wanted(rider_id=who, since=day(since)))
         found = [line.id for line in lines]
-    for one in found:
-        yield store.get(one).session
+    return (store.get(one).session for one in found)
 
 
 @common.plain_errors

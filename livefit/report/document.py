@@ -23,6 +23,7 @@ from livefit.report.rows import compare, lay_out
 from livefit.report.set_up import DimensionRow, dimension_rows, set_up_sheet
 from livefit.report.svg import verdict_shape
 from livefit.report.words import NONE
+from livefit.session.left_out import left_out, standing
 from livefit.session.models import Adjustment, Answer, FitSession, Taken
 
 HERE = Path(__file__).parent
@@ -154,13 +155,15 @@ class Report:
             for row in number_tables.charted(rows)
             if any(s.before and s.after for s in row.sides)
         ]
-        old, new = (s.set_up_after or s.set_up_before for s in (self.earlier, self.session))
+        pair = (self.earlier, self.session)
+        old, new = (standing(one) for one in pair)
         return Earlier(
             date=self.names.words.date(self.earlier.began.date()),
             groups=number_tables.groups(
                 both, self.names, sources, pictures, one=False, judged=False
             ),
             dimensions=dimension_rows(old, new, self.names) if old and new else [],
+            kept=any("kept" in left_out(one).values() for one in pair),
         )
 
 
@@ -171,6 +174,8 @@ class Earlier:
     date: str
     groups: list[Group]
     dimensions: list[DimensionRow]
+    kept: bool
+    """Whether some of the dimensions were not measured again after a session's changes."""
 
 
 @dataclass(frozen=True)
@@ -204,7 +209,7 @@ def _measured(made: Adjustment, taken: Taken | None, names: Names) -> str:
         return words("verdict.none")
     size = words.number(abs(taken.value))
     if taken.half_width is not None:
-        size = words("plus_minus", value=size, half=words.number(taken.half_width))
+        size = words("plus_minus", value=size, half=words.half(taken.half_width))
     way = names.part_way(made.part, taken.value) if taken.value else ""
     return f"{size}{words.unit(taken.unit)} {way}, {words(f'setup.{taken.how}')}".replace(" ,", ",")
 

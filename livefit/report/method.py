@@ -62,7 +62,7 @@ def trial_lines(session: FitSession, names: Names) -> list[str]:
                 "method.trial_crank",
                 side=words(f"side.{crank.side}").lower(),
                 length=words.number(crank.length_mm),
-                half=words.number(SURE * crank.length_se_mm),
+                half=words.half(SURE * crank.length_se_mm),
             )
             for crank in trial.cranks
         ]

@@ -47,6 +47,12 @@ class Names:
         """What a measure is, said to a rider."""
         return self._title(f"measure.{name}.plain", name, lambda: self._measure(name).plain)
 
+    def plain_at(self, measure: str, event: str) -> str:
+        """What a number is, said to a rider: a range is no place, but how far it goes."""
+        if self._kind(event) == "range":
+            return self.words("numbers.range_plain")
+        return self.plain(measure)
+
     def event(self, name: str) -> str:
         """Title of an event."""
         found = self.words.find(f"event.{name}.title")
@@ -72,8 +78,11 @@ class Names:
 
     def way(self, measure: str, event: str, by: float) -> str:
         """Which way a change went: straighter, larger."""
-        kind = _found(lambda: self.definitions.event(event).kind)
-        found = None if kind == "range" else self.words.find(f"measure.{measure}.{_more(by)}")
+        found = (
+            None
+            if self._kind(event) == "range"
+            else self.words.find(f"measure.{measure}.{_more(by)}")
+        )
         return found or self.words(f"larger.{_more(by)}")
 
     def part(self, name: str) -> str:
@@ -132,6 +141,9 @@ class Names:
     @property
     def _own(self) -> bool:
         return self.words.language != FALLBACK
+
+    def _kind(self, event: str) -> str | None:
+        return _found(lambda: self.definitions.event(event).kind)
 
     def _measure(self, name: str) -> Any:
         return self.definitions.measure(name)

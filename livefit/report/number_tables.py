@@ -109,7 +109,7 @@ def groups(
                 next(pictures), told, side.before, side.after, row.band, scale, words, one=one
             )
             lines.append(_line(row, side, chart, names, judged=judged))
-        plain = names.plain(row.measure)
+        plain = names.plain_at(row.measure, row.event)
         made.append(
             Group(
                 title, event, plain, band or words("numbers.no_target"), sources.number(row), lines
@@ -126,7 +126,7 @@ def mean_words(number: Number | None, names: Names, *, unit: bool = True) -> str
     behind = words.unit(number.unit) if unit else ""
     if number.ci95 is None:
         return words.number(number.mean) + behind
-    half = words.number((number.ci95[1] - number.ci95[0]) / 2)
+    half = words.half((number.ci95[1] - number.ci95[0]) / 2)
     pair = words("plus_minus", value=words.number(number.mean), half=half)
     return pair + behind
 
@@ -139,7 +139,7 @@ def change_words(side: SideRow, unit: str, names: Names) -> str:
     pair = words(
         "plus_minus",
         value=words.signed(change.by, "count"),
-        half=words.number((change.high - change.low) / 2),
+        half=words.half((change.high - change.low) / 2),
     )
     return pair + words.unit(unit)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from livefit.change.difference import Change
 from livefit.report.names import Names
 from livefit.report.rows import Compared, MeasureRow, SideRow
+from livefit.session.left_out import left_out
 from livefit.session.models import Adjustment, FitSession, Number
 
 FEW = 10
@@ -84,8 +85,13 @@ def change_of(part: str, amount: float, unit: str, names: Names) -> str:
 
 def amount_moved(made: Adjustment, names: Names) -> str:
     """``8 mm up``."""
-    way = names.part_way(made.part, made.amount) if made.amount else ""
-    return f"{names.words.short(abs(made.amount))}{names.words.unit(made.unit)} {way}".strip()
+    return way_words(made.part, made.amount, made.unit, names)
+
+
+def way_words(part: str, amount: float, unit: str, names: Names) -> str:
+    """How far a part went, and which way: ``8 mm up``."""
+    way = names.part_way(part, amount) if amount else ""
+    return f"{names.words.short(abs(amount))}{names.words.unit(unit)} {way}".strip()
 
 
 def sided(row: MeasureRow, side: str, names: Names) -> str:
@@ -167,10 +173,26 @@ def unmeasured(session: FitSession, compared: Compared, names: Names) -> list[st
     if unsure:
         missing.append(words("unmeasured.unsure_rows", list="; ".join(unsure)))
     by_hand = [a for trial in session.trials for a in trial.adjustments if a.measured is None]
+    missing += _not_again(session, names)
     if by_hand:
         titles = dict.fromkeys(names.part(made.part) for made in by_hand)
         missing.append(words("unmeasured.adjustment_measured", list=", ".join(titles)))
     return missing
+
+
+def _not_again(session: FitSession, names: Names) -> Iterator[str]:
+    """What was taken before the changes and not after them."""
+    left, before = left_out(session), session.set_up_before
+    if before is None:
+        return
+    for state in ("kept", "open"):
+        titles = [
+            names.dimension(name) if name in before.dimensions else names.fitted(name)
+            for name, found in left.items()
+            if found == state
+        ]
+        if titles:
+            yield names.words(f"unmeasured.{state}", list=", ".join(titles))
 
 
 def _missing(session: FitSession, compared: Compared) -> Iterator[str]:
@@ -197,7 +219,7 @@ def _missing(session: FitSession, compared: Compared) -> Iterator[str]:
     before, after = session.set_up_before, session.set_up_after
     if not any(each is not None and each.dimensions for each in (before, after)):
         yield "set_up"
-    elif after is None or not after.dimensions:
+    elif after is None:
         yield "set_up_after"
     if not session.interview:
         yield "interview"

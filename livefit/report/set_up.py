@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from livefit.report.bicycle_drawing import bicycle_drawing, letter, shape_of, spans_of
 from livefit.report.names import Names
+from livefit.report.sentences import way_words
+from livefit.session.left_out import State, contradictions, left_out, noted_of
 from livefit.session.models import FitSession, SetUp, Taken
+
+LeftOut = Mapping[str, tuple[State, str]]
 
 
 @dataclass(frozen=True)
@@ -27,6 +31,8 @@ class DimensionRow:
     how: str
     """How sure, and how taken."""
     changed: bool
+    note: str = ""
+    """Why it has no change: it was not measured again."""
 
 
 @dataclass(frozen=True)
@@ -37,11 +43,15 @@ class PartRow:
     before: str
     after: str
     now: str
+    note: str = ""
 
 
 @dataclass(frozen=True)
 class SetUpSheet:
-    """The whole sheet; ``drawing`` is None without a dimension."""
+    """The whole sheet; ``drawing`` is None without a dimension.
+
+    ``differs`` says where what was noted and the two set-ups cannot both be true.
+    """
 
     rows: list[DimensionRow]
     parts: list[PartRow]
@@ -50,6 +60,7 @@ class SetUpSheet:
     notes: list[str]
     taken: list[str]
     only_before: bool
+    differs: list[str]
 
 
 def set_up_sheet(session: FitSession, names: Names, pictures: Iterator[str]) -> SetUpSheet:
@@ -58,7 +69,8 @@ def set_up_sheet(session: FitSession, names: Names, pictures: Iterator[str]) -> 
     before, after = session.set_up_before, session.set_up_after
     both = [each for each in (before, after) if each is not None]
     bicycle_notes = "" if session.bicycle is None else session.bicycle.notes
-    rows = dimension_rows(before, after, names)
+    left = _left_out(session, names)
+    rows = dimension_rows(before, after, names, left)
     values = {name: taken.value for each in both for name, taken in each.dimensions.items()}
     letters = dict(
         zip(_dimensions(before, after, names), (row.letter for row in rows), strict=True)
@@ -74,17 +86,46 @@ def set_up_sheet(session: FitSession, names: Names, pictures: Iterator[str]) -> 
         )
     return SetUpSheet(
         rows=rows,
-        parts=_parts(before, after, names),
+        parts=_parts(before, after, names, left),
         drawing=drawing,
         pair=before is not None and after is not None,
         notes=[note for note in (*(each.notes for each in both), bicycle_notes) if note],
         taken=[words("setup.taken", date=words.date(each.taken)) for each in both],
         only_before=after is None and before is not None,
+        differs=[
+            words(
+                "setup.differs",
+                part=names.part(part),
+                noted=way_words(part, amount, unit, names),
+                found=way_words(part, found, unit, names),
+            )
+            for part, amount, found, unit in contradictions(session)
+        ],
     )
 
 
-def dimension_rows(before: SetUp | None, after: SetUp | None, names: Names) -> list[DimensionRow]:
-    """Every dimension of either set-up; those seen in the drawing have a letter."""
+def _left_out(session: FitSession, names: Names) -> LeftOut:
+    """Why each dimension and part that was not taken again has no value, or that of before."""
+    words, moved = names.words, noted_of(session)
+    parts = {} if session.set_up_before is None else session.set_up_before.parts
+    found: dict[str, tuple[State, str]] = {}
+    for name, state in left_out(session).items():
+        key = f"setup.{'part_' if name in parts else ''}{state}"
+        note = words(key)
+        if state == "open" and name in moved:
+            part, amount, unit = moved[name]
+            note = words("setup.noted", amount=way_words(part, amount, unit, names))
+        found[name] = state, note
+    return found
+
+
+def dimension_rows(
+    before: SetUp | None, after: SetUp | None, names: Names, left: LeftOut | None = None
+) -> list[DimensionRow]:
+    """Every dimension of either set-up; those seen in the drawing have a letter.
+
+    ``left``: state and note of what was not taken again.
+    """
     drawn = spans_of(shape_of({}))
     marks = (letter(k) for k in range(10_000))
     made = []
@@ -93,7 +134,7 @@ def dimension_rows(before: SetUp | None, after: SetUp | None, names: Names) -> l
             None if each is None else each.dimensions.get(name) for each in (before, after)
         )
         mark = next(marks) if name in drawn else ""
-        made.append(_row(name, mark, one, other, names))
+        made.append(_row(name, mark, one, other, names, (left or {}).get(name)))
     return made
 
 
@@ -103,8 +144,9 @@ def _dimensions(before: SetUp | None, after: SetUp | None, names: Names) -> list
 
 
 def _row(
-    name: str, mark: str, one: Taken | None, other: Taken | None, names: Names
-) -> DimensionRow:
+    name: str, mark: str, one: Taken | None, other: Taken | None, names: Names,
+    left: tuple[State, str] | None,
+) -> DimensionRow:  # fmt: skip
     words = names.words
     newest = one if other is None else other
     change = ""
@@ -115,18 +157,19 @@ def _row(
         moved = abs(by) >= 0.05
         if moved and one.half_width is not None and other.half_width is not None:
             size = math.hypot(one.half_width, other.half_width)
-            change = words("plus_minus", value=change, half=words.number(size))
+            change = words("plus_minus", value=change, half=words.half(size))
         change += words.unit(other.unit)
     return DimensionRow(
         letter=mark,
         title=names.dimension(name),
         sentence=names.dimension_sentence(name),
         before=value_words(one, names),
-        after=value_words(other, names),
+        after=value_words(one if left is not None and left[0] == "kept" else other, names),
         now=value_words(newest, names),
         change=change,
         how="" if newest is None else _how(newest, names),
         changed=moved,
+        note="" if left is None else left[1],
     )
 
 
@@ -144,18 +187,15 @@ def _how(taken: Taken, names: Names) -> str:
     how = words(f"setup.{taken.how}")
     if taken.half_width is None:
         return how
-    return f"±{words.number(taken.half_width)}{words.unit(taken.unit)}, {how}"
+    return f"±{words.half(taken.half_width)}{words.unit(taken.unit)}, {how}"
 
 
-def _parts(before: SetUp | None, after: SetUp | None, names: Names) -> list[PartRow]:
-    keys = dict.fromkeys(k for each in (before, after) if each is not None for k in each.parts)
-    none = names.words.number(None)
-    return [
-        PartRow(
-            names.fitted(key),
-            none if before is None else before.parts.get(key, none),
-            none if after is None else after.parts.get(key, none),
-            next(each.parts[key] for each in (after, before) if each and key in each.parts),
-        )
-        for key in keys
-    ]
+def _parts(before: SetUp | None, after: SetUp | None, names: Names, left: LeftOut) -> list[PartRow]:
+    first, then = ({} if each is None else each.parts for each in (before, after))
+    none, made = names.words.number(None), []
+    for key in dict.fromkeys((*first, *then)):
+        state, note = left.get(key, ("", ""))
+        was = first.get(key, none)
+        after_words = then.get(key, was if state == "kept" else none)
+        made.append(PartRow(names.fitted(key), was, after_words, then.get(key, was), note))
+    return made

@@ -40,6 +40,8 @@ class Words:
     Examples
     --------
     >>> words = Words("de")
+    >>> words.half(0.36), words.half(0.04)
+    ('0,4', '<0,1')
     >>> words.quantity(-3.25, "deg"), words.signed(4.0, "mm"), words.date(date(2026, 3, 1))
     ('−3,2°', '+4,0\xa0mm', '1. März 2026')
     """
@@ -88,6 +90,11 @@ class Words:
         if float(text) == 0.0:
             text = text.lstrip("-")
         return text.replace("-", MINUS).replace(".", self._mark)
+
+    def half(self, value: float) -> str:
+        """Half an interval: never nought, for nothing is known that well."""
+        text = self.number(value)
+        return f"<{self.number(0.1)}" if text == self.number(0.0) else text
 
     def short(self, value: float) -> str:
         """To one place at most, and none where it is whole."""

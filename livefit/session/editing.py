@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from livefit.definitions import DefinitionError, Definitions, Question
 from livefit.definitions.interview import number_of
-from livefit.session.models import FitSession, SetUp, Taken
+from livefit.session.models import FitSession, SetUp, Taken, first_fault
 
 FIXED = ("id", "version", "rider.id", "bicycle.id", "bicycle.rider", "pictures", "recordings")
 """What stays as it is, or has a command of its own."""
@@ -20,6 +20,16 @@ FIXED = ("id", "version", "rider.id", "bicycle.id", "bicycle.rider", "pictures",
 def now() -> datetime:
     """Return the present moment, to the second, in this machine's zone."""
     return datetime.now(UTC).astimezone().replace(microsecond=0)
+
+
+def refuse_closed(session: FitSession) -> None:
+    """Raise ``ValueError`` if a session is closed: but for notes and follow-ups it stays."""
+    if session.closed:
+        which = session.id[:8]
+        raise ValueError(
+            f"{which} is closed: notes and follow-ups can be added, and nothing else changed. "
+            f"To change it: livefit session reopen {which}"
+        )
 
 
 def answered(
@@ -67,7 +77,10 @@ def measured(set_up: SetUp | None, given: Mapping[str, object], definitions: Def
         if number is None:
             raise ValueError(f"{name}: expected a number of {entry.unit}, found {value!r}")
         dimensions[name] = Taken(value=entry.check(number), unit=entry.unit)
-    return was.model_copy(update={"dimensions": dimensions, "parts": parts})
+    try:
+        return SetUp.model_validate({**was.model_dump(), "dimensions": dimensions, "parts": parts})
+    except ValidationError as error:
+        raise _plain(error) from error
 
 
 def with_field(session: FitSession, path: str, text: str, definitions: Definitions) -> FitSession:
@@ -161,10 +174,15 @@ def _checked(document: Mapping[str, Any]) -> FitSession:
     try:
         return FitSession.model_validate(document)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        where = ".".join(str(part) for part in first["loc"])
-        wanted = first["msg"].removeprefix("Input should be ")
-        raise ValueError(f"{where}: expected {wanted}, found {first['input']!r}") from error
+        raise _plain(error) from error
+
+
+def _plain(error: ValidationError) -> ValueError:
+    """What a person can read of it."""
+    first = first_fault(error)
+    where = ".".join(str(part) for part in first["loc"])
+    wanted = first["msg"].removeprefix("Input should be ")
+    return ValueError(f"{where}: expected {wanted}, found {first['input']!r}")
 
 
 def read_sections(document: Mapping[str, Any], name: str) -> dict[str, dict[str, Any]]:

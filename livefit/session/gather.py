@@ -23,7 +23,7 @@ from livefit.kernel.kernel import Kernel
 from livefit.kernel.phase import TURN
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Bands, bands_of
-from livefit.session.models import Adjustment, Trial
+from livefit.session.models import Adjustment, Trial, one_line
 from livefit.session.riding import Riding, Span
 from livefit.session.told import Interval, intervals_of
 from livefit.sources.files import read_recording
@@ -327,7 +327,7 @@ def _adjustment(mark: Mark, at_s: float, definitions: Definitions) -> Adjustment
         part=mark.part,
         amount=mark.amount,
         unit=definitions.adjustment(mark.part).unit,
-        why=mark.note,
+        why=one_line(mark.note),
         mark=mark.number,
         at=_moment(at_s),
     )
@@ -356,7 +356,7 @@ def _trial(
         cycles=ride.mean_cycles(numbers.asides),
         pose=ride.mean_pose(numbers.middle_aside),
         cranks=ride.crank_list(),
-        recordings=[name],
+        recordings=[one_line(name)],
     )
 
 

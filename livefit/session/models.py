@@ -9,18 +9,55 @@ Lengths in mm, angles in deg, masses in kg; a value nobody took is None, never z
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime
 from typing import Annotated, Literal
 from uuid import uuid4
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
 
 DOCUMENT = 1
 """Version of the documents. New fields are optional, and no field changes its meaning."""
 
-Answer = bool | FiniteFloat | str | list[str]
-Text = Annotated[str, Field(max_length=20_000)]
-Name = Annotated[str, Field(min_length=1, max_length=200)]
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
+"""What a terminal obeys instead of showing it."""
+_FAULT = "control"
+
+
+def one_line(text: str) -> str:
+    r"""The text with a space for every control character.
+
+    >>> one_line("left\tshoe\x1b[31m")
+    'left shoe [31m'
+    """
+    return _CONTROL.sub(" ", text)
+
+
+def _shown(text: str) -> str:
+    if _CONTROL.search(text):
+        raise PydanticCustomError(_FAULT, "Input should be one line without control characters")
+    return text
+
+
+def _lines_shown(text: str) -> str:
+    text = text.replace("\r\n", "\n")
+    if _CONTROL.search(text.replace("\n", "").replace("\t", "")):
+        raise PydanticCustomError(_FAULT, "Input should be text without control characters")
+    return text
+
+
+def first_fault(error: ValidationError) -> ErrorDetails:
+    """The fault to tell of; a control character rather than that a text is no number."""
+    faults = error.errors(include_url=False)
+    return next((fault for fault in faults if fault["type"] == _FAULT), faults[0])
+
+
+Word = Annotated[str, Field(max_length=200), AfterValidator(_shown)]
+Name = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_shown)]
+Text = Annotated[str, Field(max_length=20_000), AfterValidator(_lines_shown)]
+"""May have several lines."""
+Answer = bool | FiniteFloat | Text | list[Text]
 
 
 def new_id() -> str:
@@ -55,7 +92,7 @@ class Bicycle(Record):
     """The rider's id."""
     name: Name
     """What the rider calls it."""
-    discipline: str
+    discipline: Word
     """Name of a discipline in the definitions."""
     frame: Text = ""
     """Maker, model, size."""
@@ -81,8 +118,8 @@ class SetUp(Record):
     """
 
     taken: datetime
-    dimensions: dict[str, Taken] = {}
-    parts: dict[str, Text] = {}
+    dimensions: dict[Word, Taken] = {}
+    parts: dict[Word, Text] = {}
     notes: Text = ""
 
 
@@ -93,7 +130,7 @@ class Adjustment(Record):
     pointer say of the same change.
     """
 
-    part: str
+    part: Word
     """Name of an adjustment in the definitions."""
     amount: FiniteFloat
     unit: Literal["mm", "deg"]
@@ -107,9 +144,9 @@ class Adjustment(Record):
 class Number(Record):
     """One measure at one event on one side over a trial's strokes, as it was shown."""
 
-    measure: str
+    measure: Word
     side: Literal["L", "R", "B"]
-    event: str
+    event: Word
     crank_deg: FiniteFloat | None
     unit: Literal["deg", "mm", "rpm"]
     n: Annotated[int, Field(ge=0)]
@@ -124,7 +161,7 @@ class Number(Record):
 class Cycle(Record):
     """Mean and spread of one measure over the stroke; 37 values, every 10 deg of own crank."""
 
-    measure: str
+    measure: Word
     side: Literal["L", "R", "B"]
     n: Annotated[int, Field(ge=0)]
     mean: list[FiniteFloat | None]
@@ -160,7 +197,7 @@ class Trial(Record):
     """
 
     number: Annotated[int, Field(ge=0)]
-    name: str = ""
+    name: Word = ""
     began: datetime | None = None
     seconds: Annotated[FiniteFloat, Field(ge=0)] | None = None
     sides: Literal["both", "left", "right"] = "both"
@@ -171,7 +208,7 @@ class Trial(Record):
     cycles: list[Cycle] = []
     pose: Pose | None = None
     cranks: list[Crank] = []
-    recordings: list[str] = []
+    recordings: list[Word] = []
     """Names of the recordings it was heard from, beside the store."""
     notes: Text = ""
 
@@ -199,12 +236,12 @@ class FitSession(Record):
     rider: Person
     bicycle: Bicycle | None = None
     began: datetime
-    fitter: str = ""
-    studio: str = ""
-    discipline: str
-    interview: dict[str, Answer] = {}
+    fitter: Word = ""
+    studio: Word = ""
+    discipline: Word
+    interview: dict[Word, Answer] = {}
     """By the id of the question in ``configs/questions.toml``."""
-    examination: dict[str, Answer] = {}
+    examination: dict[Word, Answer] = {}
     set_up_before: SetUp | None = None
     set_up_after: SetUp | None = None
     trials: list[Trial] = []
@@ -214,7 +251,7 @@ class FitSession(Record):
     """Number of the trial that stands for after; None: the last."""
     notes: list[Text] = []
     pictures: list[Picture] = []
-    recordings: list[str] = []
+    recordings: list[Word] = []
     outcome: Text = ""
     follow_ups: list[FollowUp] = []
     closed: bool = False

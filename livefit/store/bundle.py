@@ -10,7 +10,7 @@ from typing import Final
 
 from pydantic import ValidationError
 
-from livefit.session.models import DOCUMENT, FitSession
+from livefit.session.models import DOCUMENT, FitSession, first_fault
 from livefit.store.archive import ArchiveReader, Entry, new_archive
 from livefit.store.errors import StoreError, UnknownError
 from livefit.store.files import KINDS, Kept, Kind, check_name
@@ -96,7 +96,7 @@ def _document(archive: ArchiveReader) -> FitSession:
     try:
         return FitSession.model_validate_json(archive.document(DOCUMENT_PATH))
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
+        first = first_fault(error)
         where = ".".join(str(part) for part in first["loc"])
         raise archive.refused(f"{DOCUMENT_PATH}: {where}: {first['msg']}") from error
 

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 from collections.abc import Iterable
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -24,8 +25,14 @@ def write_export(sessions: Iterable[FitSession], directory: Path, form: Form) ->
     Raises
     ------
     StoreError
-        If a file is there already or cannot be written, or Parquet is not installed.
+        If a file is there already or cannot be written, or Parquet is not installed; then no
+        directory is made.
     """
+    if form == "parquet" and find_spec("pyarrow") is None:
+        raise StoreError(
+            "Parquet needs pyarrow: in livefit's own directory pip install '.[pooling]'; "
+            "or choose --as csv or --as json"
+        )
     private(directory)
     if form == "json":
         return [_written(directory / f"{one.id}.json", json_of(one)) for one in sessions]
@@ -73,18 +80,10 @@ def _cell(value: Any) -> Any:
 
 
 def parquet_of(rows: Rows, name: str) -> bytes:
-    """Return one table as Parquet.
+    """Return one table as Parquet; pyarrow must be installed."""
+    import pyarrow
+    from pyarrow import parquet
 
-    Raises
-    ------
-    StoreError
-        If pyarrow is not installed.
-    """
-    try:
-        import pyarrow
-        from pyarrow import parquet
-    except ModuleNotFoundError as error:
-        raise StoreError("Parquet needs: pip install 'livefit[pooling]'") from error
     types = {
         "text": pyarrow.string(),
         "real": pyarrow.float64(),

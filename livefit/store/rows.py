@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from sqlalchemy.engine import Connection, RowMapping
 from sqlalchemy.exc import IntegrityError
 
-from livefit.session.models import Bicycle, FitSession, Person
+from livefit.session.models import Bicycle, FitSession, Person, first_fault
 from livefit.store.errors import ConflictError, StoreError
 from livefit.store.schema import BICYCLE, RIDER, SESSION, now, sought, utc
 
@@ -188,7 +188,7 @@ def parsed(model: type[_Model], document: Mapping[str, Any]) -> _Model:
     try:
         return model.model_validate(document)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
+        first = first_fault(error)
         where = ".".join(str(part) for part in first["loc"])
         raise StoreError(
             f"the document {str(document.get('id', ''))[:8]} cannot be read: {where}: "

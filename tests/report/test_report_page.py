@@ -16,8 +16,8 @@ from livefit.definitions import Definitions
 from livefit.definitions.studio import Studio
 from livefit.report import make_report
 from livefit.report.pictures import embedded
-from livefit.session.models import FitSession, Person
-from tests.report.report_examples import AFTER, BEFORE, PARTS, draw_picture
+from livefit.session.models import Adjustment, FitSession, SetUp, Taken
+from tests.report.report_examples import AFTER, BEFORE, PARTS, WHEN, draw_picture
 from tests.report.report_pages import SVG, body_words, parsed, pictures, title_of, words_of
 
 
@@ -147,7 +147,7 @@ def test_names_cannot_become_markup(
     evil = "</style></title></svg><script>alert(1)</script>\"'\\ & {{ 7*7 }} \x00"
     changed = session.model_copy(
         update={
-            "rider": Person(id=session.rider.id, name=evil),
+            "rider": session.rider.model_copy(update={"name": evil}),
             "studio": evil,
             "fitter": evil,
             "notes": [evil],
@@ -179,6 +179,65 @@ def test_pictures_are_made_smaller_and_lose_what_the_camera_wrote(tmp_path: Path
     assert b"CAMERA-MAKER" not in content
     with Image.open(io.BytesIO(content)) as small:
         assert small.size == (1600, 1067)
+
+
+def test_an_interval_too_small_for_a_tenth_claims_no_certainty(
+    session: FitSession, known: Definitions, nowhere: Path
+) -> None:
+    trial = session.trials[-1]
+    sure = {"mean": 80.0, "se": 0.01, "ci95": (79.98, 80.02)}
+    numbers = [number.model_copy(update=sure) for number in trial.numbers]
+    crank = trial.cranks[0].model_copy(update={"length_mm": 172.5, "length_se_mm": 0.01})
+    touched = Taken(value=712.0, unit="mm", half_width=0.03, how="touched")
+    height = {"saddle_height": touched}
+    noted = Adjustment(part="saddle_height", amount=5.0, unit="mm", measured=touched)
+    new = {"numbers": numbers, "cranks": [crank], "adjustments": [noted]}
+    changed = session.model_copy(
+        update={
+            "trials": [trial.model_copy(update={**new, "number": k}) for k in (0, 1)],
+            "set_up_before": SetUp(taken=WHEN, dimensions=height),
+            "set_up_after": SetUp(
+                taken=WHEN,
+                dimensions={"saddle_height": touched.model_copy(update={"value": 717.0})},
+            ),
+        }
+    )
+    text = body_words(
+        parsed(make_report(changed, known, Studio(language="de"), user_dir=nowhere).html())
+    )
+    for wanted in ("172,5 ± <0,1 mm", "80,0 ± <0,1", "+5,0 ± <0,1 mm", "±<0,1 mm, Taster"):
+        assert wanted in text, wanted
+    assert "± 0,0" not in text
+    assert "±0,0" not in text
+
+
+def test_what_strokes_are_counted_is_said_at_the_first_table(page: Element) -> None:
+    numbers, method = (
+        next(words_of(s) for s in page.iter("section") if s.get("aria-labelledby") == name)
+        for name in ("numbers", "method")
+    )
+    said = "how many stand behind the number before, and after; those during which"
+    assert 0 < numbers.index(said) < numbers.index("Knee flexion")
+    assert "over its strokes, those left out during which the number was still settling" in method
+    assert "all its strokes" not in method
+
+
+def test_a_range_is_told_as_travel_and_not_as_a_place(
+    session: FitSession, known: Definitions, nowhere: Path
+) -> None:
+    # The knee is some 160 mm out from the middle; its range, about 10 mm, is how far it sways.
+    for language, words, place in (
+        ("en", "How much this changes over one turn", "How far out from the middle of the bike"),
+        ("de", "Wie viel sich das in einer Umdrehung ändert", "von der Mitte des Rads"),
+    ):
+        studio = Studio(language=language)
+        page = parsed(make_report(session, known, studio, user_dir=nowhere).html())
+        heads = [words_of(th) for th in page.iter("th") if th.get("class") == "group"]
+        measure = "Knee from the mid-plane" if language == "en" else "Knie"
+        ranges = [head for head in heads if words in head]
+        assert any(head.startswith(measure) for head in ranges)
+        assert not any(place in head for head in ranges)
+        assert any("How far your knee is bent" in head for head in heads) == (language == "en")
 
 
 def test_titles_name_measure_event_and_side(page: Element) -> None:

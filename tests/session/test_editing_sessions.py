@@ -22,6 +22,25 @@ from livefit.session.editing import answered, from_text, measured, read_sections
 from livefit.session.models import FitSession, Number, SetUp, Taken, Trial
 from tests.store.store_examples import BEGAN, a_session
 
+ESCAPES = ["\x1b[31m", "\x9b31m", "\x07", "\r", "\x00", "\x7f"]
+"""What a terminal obeys: ECMA-48 (5th edition, 1991), 5.2 and 5.3, the C0 and C1 sets; and DEL."""
+
+
+def test_what_steers_a_terminal_is_in_no_text_of_a_session(known: Definitions) -> None:
+    session = a_session()
+    for escape in ESCAPES:
+        for field in (
+            "rider.name", "bicycle.name", "bicycle.frame", "fitter", "studio", "outcome",
+            "answers.goal_words", "before.saddle", "trials.0.notes", "trials.0.name", "notes.0",
+        ):  # fmt: skip
+            with pytest.raises(ValueError, match="without control characters, found '"):
+                with_field(session, field, f"Zoë {escape} Probe", known)
+    for field in ("rider.name", "fitter", "trials.0.name"):
+        with pytest.raises(ValueError, match="expected one line without control characters"):
+            with_field(session, field, "Zoë\nclosed", known)
+    several = with_field(session, "outcome", "better\r\n\twith an insole", known)
+    assert several.outcome == "better\n\twith an insole"
+
 
 @pytest.fixture(scope="module")
 def known(tmp_path_factory: pytest.TempPathFactory) -> Definitions:

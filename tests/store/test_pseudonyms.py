@@ -31,7 +31,7 @@ def stuffed(kind: Any) -> Any:
     if origin is Literal:
         return inner[0]
     if origin in (Union, UnionType):
-        texts = [one for one in inner if one is str]
+        texts = [one for one in inner if one is str or get_args(one)[:1] == (str,)]
         return stuffed(texts[0] if texts else next(one for one in inner if one is not NoneType))
     if origin is list:
         return [stuffed(inner[0])]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
+import zipfile
 from pathlib import Path
 
 import jsonschema
@@ -11,6 +13,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from livefit.cli.main import app
+from livefit.session.models import FitSession
 from tests.recording.recorded_examples import description, frames_of, messages_of, write
 
 ANSWERS = """
@@ -112,6 +115,51 @@ def test_a_fit_from_the_greeting_to_the_follow_up(desk: Desk, which: str) -> Non
     assert "Zoë Probe, born 1990-02-03" in desk.good("session", "riders")
 
 
+def test_amounts_and_notes_may_begin_with_a_minus(desk: Desk, which: str) -> None:
+    desk.good("session", "add-adjustment", which, "saddle_setback", "-2.5", "--why", "knee")
+    desk.good("session", "add-adjustment", which, "--why", "knee", "saddle_setback", "-2.5")
+    desk.good("session", "add-adjustment", which, "saddle_tilt", "-0,5")
+    desk.good("session", "add-note", which, "- left shoe slips")
+    desk.good("session", "follow-up", which, "-1 on the scale", "--on", "2026-04-01")
+    found = FitSession.model_validate(desk.document(which))
+    made = [(one.part, one.amount, one.why) for one in found.trials[0].adjustments]
+    assert made == [("saddle_setback", -2.5, "knee")] * 2 + [("saddle_tilt", -0.5, "")]
+    assert found.notes == ["- left shoe slips"]
+    assert [one.text for one in found.follow_ups] == ["-1 on the scale"]
+    done = desk.run("session", "add-adjustment", which, "saddle_tilt", "-1", "--wy", "knee")
+    assert done.exit_code == 2
+    assert "--wy" in done.stderr
+
+
+def test_a_closed_session_stays_as_it_is_until_it_is_reopened(
+    desk: Desk, which: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = desk.directory / "a.mcap"
+    file.write_bytes(b"x")
+    monkeypatch.setenv("VISUAL", "false")
+    desk.good("session", "close", which, "--outcome", "better")
+    was = desk.document(which)
+    for words in (
+        ["add-adjustment", which, "saddle_height", "+5"], ["edit", which, "outcome=worse"],
+        ["edit", which, "closed=false"], ["edit", which], ["close", which, "--outcome", "worse"],
+        ["add-picture", which, str(file)], ["add-recording", which, str(file)],
+        ["gather", which, str(file)], ["ask", which],
+    ):  # fmt: skip
+        said = desk.bad("session", *words).replace("\n", "")
+        assert f"{which[:8]} is closed: notes and follow-ups can be added" in said, words
+        assert f"livefit session reopen {which[:8]}" in said
+    assert desk.document(which) == was
+    desk.good("session", "add-note", which, "came by")
+    desk.good("session", "follow-up", which, "no pain", "--on", "2026-04-01")
+    desk.good("session", "reopen", which[:8])
+    desk.good("session", "add-adjustment", which, "saddle_height", "+5")
+    now = FitSession.model_validate(desk.document(which))
+    assert (now.closed, now.outcome, now.notes) == (False, "better", ["came by"])
+    assert [one.amount for one in now.trials[0].adjustments] == [5.0]
+    desk.good("session", "close", which)
+    assert desk.document(which)["closed"] is True
+
+
 def test_two_sessions_of_one_rider_are_compared(desk: Desk, which: str) -> None:
     words = ["--bicycle", "red one", "--before", "saddle_height=720", "--no-ask"]
     second = desk.good("session", "new", "--rider", "zoe", *words).strip()
@@ -171,6 +219,33 @@ BAD = [
 def test_bad_input_gets_one_clear_line(desk: Desk, words: list[str], text: str) -> None:
     said = desk.bad("session", *words)
     assert text in said
+
+
+def test_a_document_from_elsewhere_cannot_steer_the_terminal(desk: Desk, which: str) -> None:
+    """Its words are refused, and what is told of the refusal holds none of them raw."""
+    good = desk.directory / "good.zip"
+    desk.good("store", "bundle", which, str(good))
+    desk.good("store", "delete-session", which, "--yes")
+    with zipfile.ZipFile(good) as archive:
+        content = {name: archive.read(name) for name in archive.namelist()}
+    document, manifest = json.loads(content["session.json"]), json.loads(content["manifest.json"])
+    document["rider"]["name"] = "\x1b]0;mine\x07Zoë\x1b[31m"
+    document["interview"]["\x1b[2J"] = "x"
+    content["session.json"] = json.dumps(document).encode()
+    for entry in manifest["files"]:
+        if entry["path"] == "session.json":
+            entry["size"] = len(content["session.json"])
+            entry["sha256"] = hashlib.sha256(content["session.json"]).hexdigest()
+    content["manifest.json"] = json.dumps(manifest).encode()
+    bad = desk.directory / "bad.zip"
+    with zipfile.ZipFile(bad, "w") as archive:
+        for name, data in content.items():
+            archive.writestr(name, data)
+    said = desk.bad("store", "import", str(bad))
+    assert "without control characters" in said
+    done = desk.run("session", "new", "--rider", "A", "--answer", "\x1b[31m=1", "--no-ask")
+    assert (done.exit_code, "\\x1b[31m" in done.stderr) == (2, True)
+    assert "\x1b" not in said + done.stderr
 
 
 def test_more_bad_input(desk: Desk, which: str) -> None:
@@ -275,6 +350,20 @@ def test_exports_from_the_command_line(desk: Desk, which: str) -> None:
     for secret in ("Zoë", "red one", "Itter", "Example", which, "2026-03-09"):
         assert secret not in text
     assert (out / "s" / "pseudonym.key").stat().st_mode & 0o777 == 0o600
+
+
+def test_an_export_that_cannot_be_made_leaves_no_directory(
+    desk: Desk, which: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    to = desk.directory / "p"
+    assert "none begins with 'ffff'" in desk.bad("store", "export", "ffff", "--to", str(to))
+    assert not to.exists()
+    monkeypatch.setitem(sys.modules, "pyarrow", None)  # As where it is not installed.
+    said = desk.bad("store", "pseudonymise", which, "--to", str(to)).replace("\n", "")
+    assert "pip install '.[pooling]'" in said
+    assert "--as csv" in said
+    assert not to.exists()
+    assert len(desk.good("store", "pseudonymise", "--to", str(to), "--as", "csv").split()) == 5
 
 
 def test_frames_from_the_command_line(desk: Desk) -> None:
