@@ -23,6 +23,7 @@ from livefit.predict import (
     predict,
     words,
 )
+from livefit.predict.changes import ChangeError, checked
 from livefit.predict.numbers import Key
 
 Known = tuple[Rider, Belief]
@@ -58,8 +59,10 @@ def rider_now(
     """
     seen = []
     for before, after, made in zip(trials, trials[1:], changes_before, strict=False):
-        rider = None if before is None else _rider(kernel, before, seat_tube_deg)
-        if rider is not None and before is not None and after is not None:
+        if before is None or after is None or not _foreseen(made):
+            continue
+        rider = _rider(kernel, before, seat_tube_deg)
+        if rider is not None:
             seen.append(observed(rider, made, _means(before), _means(after)))
     now = trials[-1]
     rider = None if now is None else _rider(kernel, now, seat_tube_deg)
@@ -122,6 +125,14 @@ def bring_inside(
     targets = [Target(measure, event, low, high) for (measure, event), (low, high) in bands.items()]
     plan = into_bands(rider, targets, definitions, permitted=permitted, belief=belief)
     return {**plan.document(), "said": words.plan_words(plan, definitions)}
+
+
+def _foreseen(made: Mapping[str, float]) -> bool:
+    """Whether all that was changed can be predicted: else nothing can be learned from it."""
+    try:
+        return checked(made) == made
+    except ChangeError:
+        return False
 
 
 def _belief(seen: Sequence[Observed], definitions: Definitions) -> Belief:
