@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from livefit.node.intake import Intake
 from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
-from livefit.node.trial import CycleMean, Trial
+from livefit.node.trial import CycleMean, OtherCapture, Trial
 from livefit.wire.change_messages import Changes
 from livefit.wire.messages import Cycles, Mark, MeanPose, Row, Stroke
 
@@ -76,7 +76,7 @@ class Trials:
         trial: the earlier side's strokes stay.
         """
         self.settle()
-        earlier = self._trial if self._kernel is not None else None
+        earlier, before = (self._trial, self._kernel) if self._kernel else (None, None)
         self._kernel = kernel
         if kernel is None or intake is None:
             return
@@ -84,6 +84,8 @@ class Trials:
         other = earlier if earlier is not None and earlier.misses(seen) else None
         self._markers.begin_stream(kernel.labels, other_side=other is not None)
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
+        if other is not None and before is not None:
+            self._trial.other_capture = _captured(before, other, other.sides - seen)
         self._earlier = [None for _ in self.fit.marks]
         self.history = self.history.only(self._trial.sides - seen)
         self.beside.begin(intake, self.settings.seat_tube_deg)
@@ -384,3 +386,13 @@ class Trials:
     def _judge_anew(self) -> None:
         if self._kernel:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
+
+
+def _captured(kernel: Kernel, trial: Trial, sides: Set[str]) -> OtherCapture | None:
+    """What a capture that is over saw of these sides; or the one before it of the same trial."""
+    pose, bike = trial.mean_pose(), kernel.bike
+    if not kernel.plan.seen & sides:
+        return trial.other_capture
+    if pose is None or bike is None:
+        return None
+    return OtherCapture(kernel.labels, pose, bike.cranks).of_sides(sides)
