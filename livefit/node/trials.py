@@ -290,17 +290,24 @@ class Trials:
         self.look_again()
         return mark
 
-    def take_offer(self, number: int, part: str, amount: float, note: str) -> Mark:
+    def take_offer(self, number: int, part: str, amount: float | None, note: str) -> Mark:
         """Make a mark of a change that nobody marked, where it was found.
+
+        Parameters
+        ----------
+        amount
+            None: as the markers on the bicycle show it.
 
         Raises
         ------
         ValueError
-            If there is no such offer or adjustment.
+            If there is no such offer or adjustment, or its amount cannot be measured.
         """
         if self._kernel is None:
             raise ValueError("there is no stream, and no offer")
         offer = self.comparing.offers.find(number)
+        if amount is None:
+            amount = self.beside.measured(self._definitions.adjustment(part).name)
         plans = [plan.side for plan in self._kernel.plan.sides]
         after = strokes_before(self._trial.strokes, offer.t, plans)
         bands = self.fit.bands(self.settings.discipline)
