@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
+
+import numpy as np
 
 from livefit.change.correlated import StrokeMean
 from livefit.definitions import Definitions
@@ -23,10 +26,27 @@ from livefit.predict import (
     predict,
     words,
 )
+from livefit.predict.changes import ChangeError, checked
 from livefit.predict.numbers import Key
 
-Known = tuple[Rider, Belief]
-"""The rider of the latest trial, and how this rider gives way: nothing that changes any more."""
+
+@dataclass(frozen=True)
+class Known:
+    """What an estimate goes by: nothing that changes any more.
+
+    Attributes
+    ----------
+    rider
+        Of the latest trial.
+    belief
+        How this rider gives way.
+    left_out
+        Sides that the trial has numbers of, and no estimate.
+    """
+
+    rider: Rider
+    belief: Belief
+    left_out: frozenset[str]
 
 
 def rider_now(
@@ -58,14 +78,17 @@ def rider_now(
     """
     seen = []
     for before, after, made in zip(trials, trials[1:], changes_before, strict=False):
-        rider = None if before is None else _rider(kernel, before, seat_tube_deg)
-        if rider is not None and before is not None and after is not None:
+        if before is None or after is None or not _foreseen(made):
+            continue
+        rider = _rider(kernel, before, seat_tube_deg)
+        if rider is not None:
             seen.append(observed(rider, made, _means(before), _means(after)))
     now = trials[-1]
     rider = None if now is None else _rider(kernel, now, seat_tube_deg)
-    if rider is None:
+    if now is None or rider is None:
         raise ValueError("nothing can be predicted before the first whole stroke of this trial")
-    return rider, _belief(seen, definitions)
+    sides = {key.side for key in _means(now)} - {"B"}
+    return Known(rider, _belief(seen, definitions), frozenset(sides - set(rider.sides)))
 
 
 def predict_next(
@@ -87,8 +110,10 @@ def predict_next(
     ValueError
         If a part is not known.
     """
-    rider, belief = known
-    return predict(rider, changes, definitions, belief=belief)
+    found = predict(known.rider, changes, definitions, belief=known.belief)
+    return replace(
+        found, not_predicted=(*found.not_predicted, *words.left_out_words(known.left_out))
+    )
 
 
 def bring_inside(
@@ -118,10 +143,18 @@ def bring_inside(
     ValueError
         If a part, or a number, is not known to the prediction.
     """
-    rider, belief = known
     targets = [Target(measure, event, low, high) for (measure, event), (low, high) in bands.items()]
-    plan = into_bands(rider, targets, definitions, permitted=permitted, belief=belief)
-    return {**plan.document(), "said": words.plan_words(plan, definitions)}
+    plan = into_bands(known.rider, targets, definitions, permitted=permitted, belief=known.belief)
+    said = [*words.left_out_words(known.left_out), *words.plan_words(plan, definitions)]
+    return {**plan.document(), "said": said}
+
+
+def _foreseen(made: Mapping[str, float]) -> bool:
+    """Whether all that was changed can be predicted: else nothing can be learned from it."""
+    try:
+        return checked(made) == made
+    except ChangeError:
+        return False
 
 
 def _belief(seen: Sequence[Observed], definitions: Definitions) -> Belief:
@@ -129,10 +162,17 @@ def _belief(seen: Sequence[Observed], definitions: Definitions) -> Belief:
 
 
 def _rider(kernel: Kernel, trial: Trial, seat_tube_deg: float) -> Rider | None:
-    pose, bike = trial.mean_pose(), kernel.bike
+    """The rider of a trial, of both captures where it has two."""
+    pose, bike, other = trial.mean_pose(), kernel.bike, trial.other_capture
     if pose is None or bike is None:
         return None
-    return Rider(kernel.labels, pose, bike.cranks, seat_tube_deg)
+    labels, cranks = kernel.labels, bike.cranks
+    if other is not None:
+        own = [k for k, label in enumerate(labels) if label not in other.labels]
+        labels = (*(labels[k] for k in own), *other.labels)
+        pose = np.concatenate([pose[:, own], other.pose], axis=1)
+        cranks = {**cranks, **other.cranks}
+    return Rider(labels, pose, cranks, seat_tube_deg)
 
 
 def _means(trial: Trial) -> dict[Key, StrokeMean]:

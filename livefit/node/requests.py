@@ -130,8 +130,7 @@ def _set_discipline(node: Processing, args: Args) -> Args:
 
 
 def _mark(node: Processing, args: Args) -> Args:
-    measured = args.get("amount") == MEASURED
-    amount = None if measured else _amount(args)
+    amount = _amount_or_measured(args)
     return node.trials.mark(_text(args, "part"), amount, _note(args)).model_dump()
 
 
@@ -145,7 +144,7 @@ def _edit_mark(node: Processing, args: Args) -> Args:
 
 def _take_offer(node: Processing, args: Args) -> Args:
     part = _text(args, "part") if "part" in args else UNKNOWN
-    amount = 0.0 if part == UNKNOWN else _amount(args)
+    amount = 0.0 if part == UNKNOWN else _amount_or_measured(args)
     return node.trials.take_offer(_whole(args, "number"), part, amount, _note(args)).model_dump()
 
 
@@ -268,6 +267,11 @@ def _amount(args: Args) -> float:
     if amount == 0:
         raise ValueError("amount must not be 0: nothing would have been adjusted")
     return amount
+
+
+def _amount_or_measured(args: Args) -> float | None:
+    """None: what the markers on the bicycle show."""
+    return None if args.get("amount") == MEASURED else _amount(args)
 
 
 def _note(args: Args) -> str:

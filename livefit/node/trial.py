@@ -15,6 +15,7 @@ from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
 from livefit.kernel.correlation import inflations_of
+from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.cycles import GridPoses, StrokeCycle
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
@@ -53,6 +54,35 @@ class CycleMean:
     sd: FloatArray
 
 
+@dataclass(frozen=True)
+class OtherCapture:
+    """What an earlier capture of the trial saw of the rider.
+
+    Attributes
+    ----------
+    labels
+        (m) canonical names of the markers of its side.
+    pose
+        (36, m, 3) mm in bike axes, as :meth:`Trial.mean_pose` has it.
+    cranks
+        By side, as the feet had them.
+    """
+
+    labels: tuple[str, ...]
+    pose: FloatArray
+    cranks: Mapping[str, CrankGeometry]
+
+    def of_sides(self, sides: Set[str]) -> OtherCapture:
+        """What it saw of these sides."""
+        own = tuple(f"{side}_" for side in sides)
+        columns = [k for k, label in enumerate(self.labels) if label.startswith(own)]
+        return OtherCapture(
+            tuple(self.labels[k] for k in columns),
+            self.pose[:, columns],
+            {side: crank for side, crank in self.cranks.items() if side in sides},
+        )
+
+
 class Trial:
     """What the strokes since the last change amount to.
 
@@ -83,6 +113,8 @@ class Trial:
     ----------
     strokes
         Those of every row.
+    other_capture
+        What the capture before saw of the other side, if that is part of the trial.
     """
 
     def __init__(
@@ -111,6 +143,7 @@ class Trial:
         self._after = after
         self.mark, self.mark_before = mark, mark_before
         self.since = since
+        self.other_capture: OtherCapture | None = None
         self._cycles: dict[str, deque[StrokeCycle]] = {}
         self._turns: dict[int, FloatArray] = {}
         self._early: list[EventValues] = []
@@ -252,6 +285,7 @@ class Trial:
         sides = [*self._sides, *(plan for plan in earlier._sides if plan.side not in seen)]
         joined = self._like(sides, earlier._after, bands, window, earlier)
         joined.results.resume(earlier.results)
+        joined.other_capture = self.other_capture or earlier.other_capture
         joined._early = list(earlier._early)
         joined.add(self._early)
         joined.results.resume(self.results)
@@ -265,7 +299,7 @@ class Trial:
     def split(self, after: Mapping[str, int], bands: Bands) -> tuple[Trial, Trial]:
         """The trial up to a stroke of each side, and that which a mark begins after it."""
         early = self._like(self._sides, self._after, bands, self._window, self)
-        early._early = list(self._early)
+        early._early, early.other_capture = list(self._early), self.other_capture
         early.strokes = self.strokes.part(after, early=True)
         early.results.add(v for v in early.strokes.event_values() if v.measures != LOAD[:1])
         late = self._like(self._sides, after, bands, self._window, self)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from livefit.node.intake import Intake
 from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
-from livefit.node.trial import CycleMean, Trial
+from livefit.node.trial import CycleMean, OtherCapture, Trial
 from livefit.wire.change_messages import Changes
 from livefit.wire.messages import Cycles, Mark, MeanPose, Row, Stroke
 
@@ -76,7 +76,7 @@ class Trials:
         trial: the earlier side's strokes stay.
         """
         self.settle()
-        earlier = self._trial if self._kernel is not None else None
+        earlier, before = (self._trial, self._kernel) if self._kernel else (None, None)
         self._kernel = kernel
         if kernel is None or intake is None:
             return
@@ -84,6 +84,8 @@ class Trials:
         other = earlier if earlier is not None and earlier.misses(seen) else None
         self._markers.begin_stream(kernel.labels, other_side=other is not None)
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
+        if other is not None and before is not None:
+            self._trial.other_capture = _captured(before, other, other.sides - seen)
         self._earlier = [None for _ in self.fit.marks]
         self.history = self.history.only(self._trial.sides - seen)
         self.beside.begin(intake, self.settings.seat_tube_deg)
@@ -288,17 +290,24 @@ class Trials:
         self.look_again()
         return mark
 
-    def take_offer(self, number: int, part: str, amount: float, note: str) -> Mark:
+    def take_offer(self, number: int, part: str, amount: float | None, note: str) -> Mark:
         """Make a mark of a change that nobody marked, where it was found.
+
+        Parameters
+        ----------
+        amount
+            None: as the markers on the bicycle show it.
 
         Raises
         ------
         ValueError
-            If there is no such offer or adjustment.
+            If there is no such offer or adjustment, or its amount cannot be measured.
         """
         if self._kernel is None:
             raise ValueError("there is no stream, and no offer")
         offer = self.comparing.offers.find(number)
+        if amount is None:
+            amount = self.beside.measured(self._definitions.adjustment(part).name)
         plans = [plan.side for plan in self._kernel.plan.sides]
         after = strokes_before(self._trial.strokes, offer.t, plans)
         bands = self.fit.bands(self.settings.discipline)
@@ -384,3 +393,13 @@ class Trials:
     def _judge_anew(self) -> None:
         if self._kernel:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
+
+
+def _captured(kernel: Kernel, trial: Trial, sides: Set[str]) -> OtherCapture | None:
+    """What a capture that is over saw of these sides; or the one before it of the same trial."""
+    pose, bike = trial.mean_pose(), kernel.bike
+    if not kernel.plan.seen & sides:
+        return trial.other_capture
+    if pose is None or bike is None:
+        return None
+    return OtherCapture(kernel.labels, pose, bike.cranks).of_sides(sides)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
 from livefit.change.words import SIDE, TRAVEL, UNIT, WAYS, Ways
@@ -31,6 +31,11 @@ ABOUT = "{what} about {by} {way} ({low} to {high})"
 NOTHING = "{what} hardly changes ({low} to {high})"
 PERHAPS = "{what} perhaps {by} {way}, which way is not sure ({low} to {high})"
 CANNOT = "{what}: cannot be said"
+
+SIDE_LEFT_OUT = (
+    "Nothing is estimated of the {sides} side: hip, knee, ankle and foot markers were not all seen "
+    "there."
+)
 
 INSIDE = "All the chosen numbers lie inside their bands already: nothing needs to be changed."
 FIRST = "First step: {change}."
@@ -94,6 +99,17 @@ def row_words(row: Predicted, measure: Measure, event_kind: str) -> str:
     if float(amount) == 0:
         return NOTHING.format(**filled)
     return (ABOUT if near > 0 else PERHAPS).format(**filled)
+
+
+def left_out_words(sides: Collection[str]) -> list[str]:
+    """That a side's numbers were measured, but are not estimated; nothing if there is none.
+
+    >>> left_out_words({"R"})[0][:41]
+    'Nothing is estimated of the right side: h'
+    """
+    if not sides:
+        return []
+    return [SIDE_LEFT_OUT.format(sides=" and ".join(SIDE[side].strip() for side in sorted(sides)))]
 
 
 def short_words(short: Short) -> str:

@@ -108,7 +108,8 @@ class Hands:
             return estimate_sheet(model.definitions, model.rows)
         if what == "offer":
             offer = model.offer
-            return None if offer is None else offer_sheet(offer, model.definitions.adjustments)
+            known = model.definitions.adjustments
+            return None if offer is None else offer_sheet(offer, known, model.measured)
         if what == "window":
             return window_sheet(model.window)
         if what == "discipline":

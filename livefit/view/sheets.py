@@ -45,15 +45,24 @@ def mark_sheet(
     return ChoiceSheet(words.MARK_TITLE, words.MARK_LEAD, in_rows(choices))
 
 
-def offer_sheet(offer: OfferedMark, adjustments: Sequence[Adjustment]) -> ChoiceSheet:
-    """Which part was moved when nobody marked it, if any."""
+def offer_sheet(
+    offer: OfferedMark,
+    adjustments: Sequence[Adjustment],
+    measured: Mapping[str, float] | None = None,
+) -> ChoiceSheet:
+    """Which part was moved when nobody marked it, if any; `measured` as in `mark_sheet`."""
     taken = {"number": offer.number}
+    shown = measured or {}
 
     def again() -> ChoiceSheet:
-        return offer_sheet(offer, adjustments)
+        return offer_sheet(offer, adjustments, shown)
 
     choices = [
-        Choice(a.title, PART_KEYS[i : i + 1], Answer(amount_sheet(a, again, offer=offer.number)))
+        Choice(
+            a.title,
+            PART_KEYS[i : i + 1],
+            Answer(amount_sheet(a, again, measured=shown.get(a.name), offer=offer.number)),
+        )
         for i, a in enumerate(adjustments)
     ]
     choices.append(Choice(words.UNKNOWN_PART, "0", Answer(None, Ask("take_offer", taken))))
@@ -93,7 +102,7 @@ def amount_sheet(
     unit = UNIT_WORD[adjustment.unit]
     rows = list(amount_rows(adjustment, answer, adjustment.steps))
     last: list[Choice | None] = []
-    if measured is not None and offer is None:
+    if measured is not None:
         way = adjustment.more if measured > 0 else adjustment.less
         text = words.MEASURED.format(way=way, amount=f"{abs(measured):.1f}{unit}")
         last.append(Choice(text, MEASURED_KEY, answer(MEASURED)))

@@ -130,6 +130,7 @@ def test_an_offer_is_taken_or_dropped_by_key(model: TableModel) -> None:
     assert "upper body is suddenly 1 to 3 degrees lower" in (detail(model) or "")
     args = {"number": 3, "part": "saddle_height", "amount": 5.0}
     assert typed(hands, "O 1 3") == [Ask("take_offer", args)]
+    assert typed(hands, "O 1 9") == [Ask("take_offer", args | {"amount": "measured"})]
     assert typed(hands, "O 0") == [Ask("take_offer", {"number": 3})]
     assert typed(hands, "O X") == [Ask("drop_offer", {"number": 3})]
     assert typed(hands, "O 1 Esc X") == [Ask("drop_offer", {"number": 3})]

@@ -178,6 +178,17 @@ def test_an_offer_taken_is_a_mark_at_that_stroke(unmarked: Ridden) -> None:
     assert found.n + found.aside == len(own)
 
 
+def test_an_offer_takes_its_amount_from_the_markers_on_the_bicycle(unmarked: Ridden) -> None:
+    """The truth: 10 mm along the seat tube. Refused, where no marker shows it."""
+    unmarked = deepcopy(unmarked)
+    [offer] = unmarked.told[-1].offers
+    with pytest.raises(ValueError, match="no marker on the bicycle shows how far 'saddle_tilt'"):
+        unmarked.ask("take_offer", number=offer.number, part="saddle_tilt", amount="measured")
+    assert unmarked.marks == []
+    args = {"number": offer.number, "part": "saddle_height", "amount": "measured"}
+    assert unmarked.ask("take_offer", **args)["amount"] == pytest.approx(UP_MM, abs=0.8)
+
+
 def test_an_offer_dropped_is_not_made_again(unmarked: Ridden) -> None:
     """The same step found in a further row is the same change."""
     rest = deepcopy(unmarked)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from functools import cache
 
+import numpy as np
 import pytest
 
 from livefit.frames import MarkerBlock
 from livefit.node.processing import Processing
 from livefit.node.requests import answer
 from livefit.wire.messages import Snapshot
-from simulators import RiderSimulation, Sensor, observe
-from tests.node.streams import Played, description, messages, play, processing, row
+from simulators import RiderSimulation, Sensor, observe, stream_info
+from tests.node.streams import SENSOR, Played, description, messages, play, processing, row
 
 SIDES = {side: Sensor(rate_hz=100.0, side=side) for side in ("left", "right")}
 RIGHT, LEFT = ("knee_flexion", "R", "bdc"), ("knee_flexion", "L", "bdc")
@@ -84,3 +85,46 @@ def test_a_restart_forgets_the_other_side_too() -> None:
     capture(node, "right", "one")
     answer(node, "restart_window", {}, 0.0)
     assert keys(capture(node, "left", "two")) == {"L"}
+
+
+def test_an_estimate_goes_by_both_captures() -> None:
+    """The knee of the side that is not seen any more is out of the band: no "all is inside"."""
+    node = processing()
+    capture(node, "right", "one")
+    both = capture(node, "left", "two")
+    right, left = row(both, *RIGHT).mean or 0.0, row(both, *LEFT).mean or 0.0
+    way = 1.0 if right > left else -1.0
+    edges = sorted([left - 20.0 * way, right - way * abs(right - left) / 2])
+    band = {"measure": "knee_flexion", "event": "bdc", "low": edges[0], "high": edges[1]}
+    answer(node, "set_band", band, 0.0)
+    found = answer(node, "into_bands", {"rows": [["knee_flexion", "bdc"]]}, 0.0)
+    assert [*found["changes"]], found["said"]
+    estimate = answer(node, "predict", {"changes": found["changes"]}, 0.0)
+    knees = {
+        r["side"]: r for r in estimate["rows"]
+        if (r["measure"], r["event"]) == ("knee_flexion", "bdc")
+    }  # fmt: skip
+    assert set(knees) == {"L", "R"}
+    assert knees["R"]["now"] == pytest.approx(right, abs=0.5)
+    for each in knees.values():
+        assert edges[0] <= each["now"] + each["by"] <= edges[1]
+    assert estimate["not_predicted"] == []
+
+
+def test_a_side_without_an_estimate_is_said() -> None:
+    """The toe's marker comes off: the right knee is still measured, its chain is not whole."""
+    node = processing()
+    frames = observe(RiderSimulation(seed=1), SENSOR, count=1100)
+    toe = stream_info(SENSOR).labels.index("R_VM")
+    positions = frames.positions.copy()
+    positions[300:, toe] = np.nan
+    frames = MarkerBlock(frames.numbers, frames.t, positions, frames.channels)
+    node.describe(description())
+    sent = messages(frames)
+    play(node, sent[:60])
+    answer(node, "restart_window", {}, 0.0)
+    play(node, sent[60:])
+    found = answer(node, "into_bands", {"rows": [["knee_flexion", "bdc"]]}, 0.0)
+    assert found["said"][0].startswith("Nothing is estimated of the right side")
+    estimate = answer(node, "predict", {"changes": {"saddle_height": 5}}, 0.0)
+    assert estimate["not_predicted"] == found["said"][:1]

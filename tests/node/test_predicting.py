@@ -61,6 +61,28 @@ def test_a_higher_saddle_straightens_the_knee_and_the_riders_own_mark_is_learned
     assert abs(knee(again)["by"]) < abs(row["by"])
 
 
+@pytest.mark.parametrize(
+    "mark",
+    [{"part": "saddle_tilt", "amount": 1}, {"part": "saddle_height", "amount": 400}, None],
+)
+def test_a_mark_that_cannot_be_predicted_teaches_nothing_and_spoils_nothing(
+    mark: dict[str, Any] | None,
+) -> None:
+    """None: a part that nobody can name."""
+    node = processing()
+    node.describe(description())
+    sent = messages(block(seconds=30.0))
+    half = len(sent) // 2
+    ride = Played(node, play(node, sent[:half]))
+    answer(node, "mark", mark or {"part": "saddle_height", "amount": 5}, ride.now)
+    if mark is None:
+        node.trials.edit_mark(1, part="unknown", amount=0.0, note=None)
+    ride = Played(node, play(node, sent[half:]))
+    assert ask(ride, saddle_height=5)["said_by"] == "published"
+    rows = {"rows": [["knee_flexion", "bdc"]]}
+    assert "said" in answer(node, "into_bands", rows, ride.now)
+
+
 def test_what_brings_a_row_inside_the_band_in_force_is_what_predict_says_does() -> None:
     ride = played()
     rows = [["knee_flexion", "bdc"]]
