@@ -73,6 +73,24 @@ def test_a_trial_cut_and_joined_is_the_trial() -> None:
     assert not len(whole.strokes(("hip", "R", "tdc")).numbers)
 
 
+def test_a_stroke_in_which_the_cranks_came_to_rest_is_from_before() -> None:
+    """It passed the bottom at 13.6 s but has no cadence; the mark came at 20 s, they moved at 25."""
+    whole = TrialStrokes(UNITS)
+    numbers = np.concatenate([np.arange(20), np.arange(21, 40)])
+    ends = np.concatenate([(np.arange(20) + 1) / 1.5, 25.0 + np.arange(19) / 1.5])
+    bottoms = np.insert(ends - 1 / 3, 20, 13.6)
+    for measure, event, own, t in (
+        ("cadence", "mean", numbers, ends),
+        ("knee", "bdc", np.arange(40), bottoms),
+    ):
+        table = np.full((len(own), 1), 90.0)
+        whole.add([EventValues("R", event, (measure,), own, t, table, table)])
+    after = strokes_before(whole, 20.0, "LR")
+    assert after == {"R": 20}
+    assert len(whole.part(after, early=True).strokes(KNEE).numbers) == 21
+    assert strokes_before(whole, 0.0, "R") == {"R": -1}
+
+
 def test_many_columns_at_once_are_as_one_by_one() -> None:
     rng = np.random.default_rng(14)
     table = correlated(rng, 0.4, (7, 40)).T.copy()
