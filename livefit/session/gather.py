@@ -33,8 +33,8 @@ from livefit.session.cutting import (
 )
 from livefit.session.models import Adjustment, Trial
 from livefit.session.riding import Riding
-from livefit.session.told import Interval, intervals_of
-from livefit.sources.recorded import RecordedPart, is_recorded
+from livefit.session.told import Interval, told_in
+from livefit.sources.recorded import RecordedPart
 from livefit.wire.messages import Mark
 
 WORKLOAD: Final = "workload"
@@ -105,7 +105,7 @@ def gather(path: Path, definitions: Definitions, reading: Reading | None = None)
     reading = reading or Reading()
     definitions.discipline(reading.discipline)
     parts, notes = parts_of(path)
-    intervals = intervals_of(path) if is_recorded(path) else []
+    intervals = told_in(path)
     rides = [Riding() for _ in intervals] or [Riding()]
     cuts = cuts_of(intervals)
     seat_tube = reading.seat_tube_deg or _seat_tube(intervals, definitions)
