@@ -7,17 +7,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from livefit.analysis.passing import passed
 from livefit.change.trials import TrialStrokes
 from livefit.change.workload import LOAD_UNITS, StrokeLoads
 from livefit.definitions import Definitions, MarkerSet, canonical_labels, match_marker_set
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.kernel.crank import CrankGeometry
+from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Difference, ResultRow, RollingResults, bands_of, differences
 from livefit.kernel.rolling import Rolling
-
-_FRAMES_A_STEP = 8000
 
 
 @dataclass(frozen=True)
@@ -69,6 +69,8 @@ class Analysis:
         Every value, when asked for.
     strokes
         Those of every row, whatever the window.
+    under_way
+        For each cut, by side: the last stroke that belongs to what was before.
     """
 
     discipline: str
@@ -86,6 +88,7 @@ class Analysis:
     differences: list[Difference]
     per_stroke: list[StrokeValue] = field(default_factory=list)
     strokes: TrialStrokes = field(default_factory=lambda: TrialStrokes({}))
+    under_way: list[dict[str, float]] = field(default_factory=list)
 
 
 def analyse(
@@ -98,6 +101,7 @@ def analyse(
     marker_set: str | None = None,
     seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
     per_stroke: bool = False,
+    cuts: Sequence[int] = (),
     progress: Callable[[int], None] = lambda _: None,
 ) -> Analysis:
     """Analyse a recording with the kernel that also works live.
@@ -112,6 +116,8 @@ def analyse(
         Which strokes count; None = all.
     per_stroke
         Whether to list every stroke's values.
+    cuts
+        Rows, rising, before which the averages began anew; what is found counts all strokes.
     progress
         Called with the number of frames done.
 
@@ -133,16 +139,17 @@ def analyse(
     results = RollingResults(kernel.plan.sides, definitions.measures, window or Rolling(), bands)
     units = {measure.name: measure.unit for measure in definitions.measures} | LOAD_UNITS
     strokes, loads = TrialStrokes(units, kept=None), StrokeLoads(info)
-    for start in range(0, len(block), _FRAMES_A_STEP):
-        rows = slice(start, start + _FRAMES_A_STEP)
-        part = MarkerBlock(
-            block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
-        )
-        values = kernel.push(part)
+    done = 0
+
+    def take(frames: MarkerBlock, values: list[EventValues]) -> None:
+        nonlocal done
         results.add(values)
-        loads.take(part.t, part.channels)
+        loads.take(frames.t, frames.channels)
         strokes.add([*values, *loads.of(values)])
-        progress(min(start + _FRAMES_A_STEP, len(block)))
+        done += len(frames)
+        progress(done)
+
+    under_way = passed(kernel, block, take, cuts=cuts)
     rows_found = results.rows()
     span = float(block.t[-1] - block.t[0]) if len(block) else 0.0
     numbers = int(block.numbers[-1] - block.numbers[0]) if len(block) else 0
@@ -164,6 +171,7 @@ def analyse(
         differences=differences(rows_found),
         per_stroke=_per_stroke(results) if per_stroke else [],
         strokes=strokes,
+        under_way=under_way,
     )
 
 

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, field
 from typing import Any
 
 from livefit.change.difference import Judged
-from livefit.change.loads import Allowed, at_equal_cadence, strokes_before
+from livefit.change.loads import Allowed, at_equal_cadence
 from livefit.change.replacing import replacing_of, with_markers_anew
 from livefit.change.settling import Settled
 from livefit.change.trials import CADENCE, Key, TrialStrokes, differences, judged_by_row
 from livefit.change.words import WORKLOAD, Markers, change_words
 from livefit.change.workload import LOAD
 from livefit.definitions import Definitions, default_rows
-from livefit.recording.reading import entries, survey
-from livefit.recording.writing import ENDING
-from livefit.wire.codec import WireError, decode
-from livefit.wire.messages import Mark, Snapshot
+from livefit.wire.messages import Mark
 
 _SIDES = ("L", "R", "B")
 
@@ -119,47 +115,24 @@ def compare(
 
 @dataclass(frozen=True)
 class Trial:
-    """The riding between two marks; `mark` is the one that began it."""
+    """The riding between two changes of the bicycle.
+
+    Attributes
+    ----------
+    number
+        From 0.
+    strokes
+        Those of every stream that has part in it.
+    marks
+        What was changed before it, oldest first.
+    streams
+        In which streams of the recording it was ridden, from 0.
+    """
 
     number: int
     strokes: TrialStrokes
-    mark: Mark | None
-
-
-def trials_of(strokes: TrialStrokes, marks: Sequence[Mark]) -> list[Trial]:
-    """Cut the strokes of a recording at its marks; strokes under way belong to what was before.
-
-    A mark without a time, or from outside the recording, cuts nothing.
-    """
-    found: list[Trial] = []
-    rest, begun = strokes, None
-    for mark in sorted((m for m in marks if m.t is not None), key=lambda m: m.t or 0.0):
-        after = strokes_before(rest, mark.t or 0.0, _SIDES)
-        early, late = rest.part(after, early=True), rest.part(after, early=False)
-        if not (_any(early) and _any(late)):
-            continue
-        found.append(Trial(len(found), early, begun))
-        rest, begun = late, mark
-    return [*found, Trial(len(found), rest, begun)]
-
-
-def _any(strokes: TrialStrokes) -> bool:
-    return any(len(strokes.table(group)[0]) for group in strokes.groups)
-
-
-def recorded_marks(path: Path) -> list[Mark]:
-    """The marks in force at the end of a recording; none where the file keeps no results."""
-    if path.suffix.lower() != ENDING:
-        return []
-    raw = None
-    for entry in entries(survey(path), topics=("results",)):
-        raw = entry.raw
-    if raw is None:
-        return []
-    try:
-        return list(decode(Snapshot, raw).marks)
-    except WireError:
-        return []
+    marks: list[Mark] = field(default_factory=list)
+    streams: frozenset[int] = frozenset()
 
 
 def comparison_document(found: Comparison) -> dict[str, Any]:
@@ -178,7 +151,8 @@ def trial_document(trial: Trial, definitions: Definitions) -> dict[str, Any]:
     there = set(trial.strokes.keys)
     return {
         "number": trial.number,
-        "mark": None if trial.mark is None else trial.mark.model_dump(),
+        "mark": trial.marks[0].model_dump() if trial.marks else None,
+        "marks": [mark.model_dump() for mark in trial.marks],
         "rows": [
             {
                 "measure": key[0], "side": key[1], "event": key[2], "unit": trial.strokes.unit(key),

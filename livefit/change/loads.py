@@ -17,6 +17,7 @@ FARTHEST = 3.0
 """Spreads of cadence within the trials: farther apart their slope is not relied on (common
 practice, no source)."""
 _LEAST_SPREAD_RPM = 0.2
+_ROUNDING_S = 1e-3
 
 
 @dataclass(frozen=True)
@@ -125,16 +126,24 @@ def cadence_of(trial: TrialStrokes, side: str) -> Strokes:
 
 
 def strokes_before(trial: TrialStrokes, t: float, sides: Iterable[str]) -> dict[str, int]:
-    """By side: the last stroke that began before an instant (s)."""
+    """By side: the last stroke that began before an instant (s).
+
+    A stroke in which the cranks came to rest has no cadence, and so no known beginning: it began
+    before any of its events that were passed.
+    """
     found = {}
     there = {side for side, _, _ in trial.groups}
     for side in there.intersection(sides):
         speed = cadence_of(trial, side)
-        if len(speed.numbers):
-            numbers, began = speed.numbers, begins(speed)
-        else:
-            group = next(group for group in trial.groups if group[0] == side)
-            numbers, began, _ = trial.table(group)
-        before = numbers[began < t - 1e-3]
-        found[side] = int(before[-1]) if len(before) else int(numbers[0]) - 1
+        began = begins(speed)
+        known = speed.numbers[np.isfinite(began)]
+        before = [speed.numbers[began < t - _ROUNDING_S]]
+        first = []
+        for group in trial.groups:
+            if group[0] in (side, "R" if side == "B" else side):
+                numbers, passed, _ = trial.table(group)
+                before.append(numbers[(passed < t - _ROUNDING_S) & ~np.isin(numbers, known)])
+                first.append(numbers[:1])
+        none = np.concatenate(first).min(initial=np.iinfo(np.int64).max) - 1
+        found[side] = int(np.concatenate(before).max(initial=none))
     return found

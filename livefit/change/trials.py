@@ -130,6 +130,21 @@ class TrialStrokes:
             part._take(group, numbers[rows], t[rows], values[rows])
         return part
 
+    def between(self, after: Mapping[str, float], until: Mapping[str, float]) -> TrialStrokes:
+        """The strokes after a number, by side, up to another; where a side has none, all."""
+        part = TrialStrokes(self._units, self._holds_within, self._kept)
+        for group in self._groups:
+            numbers, t, values = self.table(group)
+            low, high = after.get(group[0], -np.inf), until.get(group[0], np.inf)
+            rows = slice(*np.searchsorted(numbers, [low, high], "right").tolist())
+            part._take(group, numbers[rows], t[rows], values[rows])
+        return part
+
+    @property
+    def ridden(self) -> bool:
+        """Whether any row has a value."""
+        return any(np.isfinite(self.table(group)[2]).any() for group in self._groups)
+
     def copy(self) -> TrialStrokes:
         """The strokes as they are now."""
         return self.joined(TrialStrokes(self._units, self._holds_within, self._kept))
@@ -141,6 +156,33 @@ class TrialStrokes:
             for group in trial._groups:
                 both._take(group, *trial.table(group))
         return both
+
+    def followed_by(self, later: TrialStrokes) -> TrialStrokes:
+        """These strokes and those of a later stream, which counts anew, as of one trial.
+
+        The later ones are numbered on, with one number left out between.
+        """
+        one, other = self, later
+        if set(one.groups) != set(other.groups):
+            one, other = one._one_by_one(), other._one_by_one()
+        last = max((int(g.strokes[-1]) for g in one._groups.values() if len(g.strokes)), default=-2)
+        first = min(
+            (int(g.strokes[0]) for g in other._groups.values() if len(g.strokes)), default=0
+        )
+        both = one.copy()
+        for group in other._groups:
+            numbers, t, values = other.table(group)
+            both._take(group, numbers + (last + 2 - first), t, values)
+        return both
+
+    def _one_by_one(self) -> TrialStrokes:
+        """The same with every row in a group of its own."""
+        apart = TrialStrokes(self._units, self._holds_within, self._kept)
+        for side, event, measures in self._groups:
+            numbers, t, values = self.table((side, event, measures))
+            for k, measure in enumerate(measures):
+                apart._take((side, event, (measure,)), numbers, t, values[:, k : k + 1])
+        return apart
 
     def of_sides(self, sides: Collection[str]) -> TrialStrokes:
         """The strokes of these sides alone."""

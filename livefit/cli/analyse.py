@@ -14,21 +14,18 @@ from rich.progress import Progress
 from rich.table import Table
 
 from livefit.analysis import Analysis, analyse, document
-from livefit.analysis.comparison import (
-    compare,
-    comparison_document,
-    recorded_marks,
-    trial_document,
-    trials_of,
-)
+from livefit.analysis.comparison import Trial, compare, comparison_document, trial_document
 from livefit.analysis.document import plain
 from livefit.checking.precision import Z95
 from livefit.cli import common
+from livefit.cli.trial_files import marks_words, streams_note
 from livefit.definitions import Definitions
 from livefit.kernel.measuring import rests_on_mid_plane
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Difference, ResultRow
-from livefit.sources.files import read_recording
+from livefit.session.cutting import Part, marker_set_of, parts_of
+from livefit.session.ridden import ridden_in
+from livefit.session.told import told_in
 
 SIGNS = {"below": "▼", "within": "●", "above": "▲", "unsure": "◆", "unknown": " "}
 LEGEND = "▼ below, ● within, ▲ above its band, ◆ not yet sure"
@@ -62,28 +59,35 @@ def analyse_file(
     if per_stroke and not as_json:
         raise ValueError("--per-stroke needs --json: the table has no place for single strokes")
     known = common.read_definitions(definitions)
-    recording = read_recording(file, up=up, units=units)
+    parts, notes = parts_of(file, up=up, units=units)
     errors = Console(stderr=True)
     with Progress(console=errors, transient=True, disable=not errors.is_terminal) as progress:
-        task = progress.add_task(file.name, total=len(recording.block))
-        found = analyse(
-            recording.info,
-            recording.block,
-            known,
-            discipline=discipline,
-            window=common.window_of(strokes, seconds, None),
-            marker_set=markers or recording.marker_set,
-            seat_tube_deg=seat_tube,
-            per_stroke=per_stroke,
-            progress=lambda done: progress.update(task, completed=done),
-        )
-    notes = [*recording.notes, *_notes_on_sides(found, known)]
+
+        def analysed(part: Part, cuts: list[int]) -> Analysis:
+            task = progress.add_task(file.name, total=len(part.block))
+            return analyse(
+                part.info,
+                part.block,
+                known,
+                discipline=discipline,
+                window=common.window_of(strokes, seconds, None),
+                marker_set=markers or marker_set_of(part),
+                seat_tube_deg=seat_tube,
+                per_stroke=per_stroke,
+                cuts=cuts,
+                progress=lambda done: progress.update(task, completed=done),
+            )
+
+        ridden = ridden_in(parts, told_in(file), analysed)
+    found, trials = ridden.longest, ridden.trials
+    notes += streams_note(parts, "this table is that of the longest, the trials hold all")
+    notes += _notes_on_sides(found, known)
     if as_json:
         found_document = document(found, name=file.name, notes=notes)
-        found_document |= plain(_trials(found, file, known))
+        found_document |= plain(_trials(trials, known))
         typer.echo(json.dumps(found_document, indent=1))
     else:
-        _print(Console(), file.name, notes, found, known)
+        _print(Console(), file.name, notes, found, known, _trials_line(file.name, trials, known))
     if not any(side.strokes for side in found.sides.values()):
         why = found.problem or ", ".join(found.refused) or "the recording ends too soon"
         typer.secho(f"livefit: no whole stroke in {file.name}: {why}", err=True, fg="red")
@@ -102,9 +106,8 @@ def _notes_on_sides(found: Analysis, known: Definitions) -> list[str]:
     ]
 
 
-def _trials(found: Analysis, file: Path, known: Definitions) -> dict[str, Any]:
+def _trials(trials: list[Trial], known: Definitions) -> dict[str, Any]:
     """The trials between the marks of a recording, and each against the one before."""
-    trials = trials_of(found.strokes, recorded_marks(file))
     changes = [
         {
             "before": one.number,
@@ -116,8 +119,22 @@ def _trials(found: Analysis, file: Path, known: Definitions) -> dict[str, Any]:
     return {"trials": [trial_document(trial, known) for trial in trials], "changes": changes}
 
 
+def _trials_line(name: str, trials: list[Trial], known: Definitions) -> str:
+    """The trials of which a table holds all strokes together; empty where there is one."""
+    if len(trials) < 2:
+        return ""
+    told = "; ".join(
+        f"{trial.number}" + (f" after {marks_words(trial.marks, known)}" if trial.marks else "")
+        for trial in trials
+    )
+    return (
+        f"All strokes together, of the trials {told}: livefit compare {name} --trials 0 1 tells "
+        "them apart"
+    )
+
+
 def _print(
-    console: Console, name: str, notes: list[str], found: Analysis, known: Definitions
+    console: Console, name: str, notes: list[str], found: Analysis, known: Definitions, trials: str
 ) -> None:
     console.print(
         f"[bold]{name}[/]  {found.frames} frames, {found.duration_s:.1f} s at "
@@ -145,6 +162,8 @@ def _print(
         console.print(f"  {count} strokes set aside: {reason}")
     if any(row.n for row in found.rows):
         console.print(_table(found, known))
+    if trials:
+        console.print(trials, highlight=False)
     console.print(common.CAUTION, style="dim")
 
 

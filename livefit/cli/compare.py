@@ -17,7 +17,7 @@ from livefit.analysis.comparison_picture import save
 from livefit.analysis.document import plain
 from livefit.change.placed import STAYED_MM, farthest_off
 from livefit.cli import common
-from livefit.cli.trial_files import NamedTrial, TrialFiles
+from livefit.cli.trial_files import NamedTrial, TrialFiles, marks_words
 from livefit.definitions import Definitions, Placements
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.view.words import SIDE_WORD, UNIT_WORD
@@ -43,8 +43,8 @@ def compare_trials(
         typer.Option(
             "--markers-stayed/--markers-moved",
             help="Whether the rider's markers stayed on from one trial to the other, or were put "
-            "on anew. By default they stay within one recording; between two the distances "
-            "between them tell.",
+            "on anew. By default they stay within one stream of a recording; otherwise the "
+            "distances between them tell.",
         ),
     ] = None,
     picture: Annotated[Path | None, typer.Option(help="Draw the differences: a PNG file.")] = None,
@@ -67,14 +67,22 @@ def compare_trials(
     names = (first.name, second.name)
     if not found.rows:
         raise ValueError(f"{names[0]} and {names[1]} have no row in common: look at their sides")
+    changed, notes = files.changed(first, second), [*files.notes, *_one_sided(first, second)]
     if picture is not None:
         save(found, known, names, picture)
     if as_json:
-        document = {"format": FORMAT, "before": names[0], "now": names[1], "markers_why": why}
+        document = {
+            "format": FORMAT, "before": names[0], "now": names[1], "markers_why": why,
+            "changed": [mark.model_dump() for mark in changed], "notes": notes,
+        }  # fmt: skip
         typer.echo(json.dumps(plain(document | comparison_document(found)), indent=1))
     else:
         console = Console()
+        for note in notes:
+            console.print(f"note: {note}", highlight=False)
         _print(console, found, names, known)
+        if changed:
+            console.print(f"Changed in between: {marks_words(changed, known)}.", highlight=False)
         console.print(f"Markers: {_assumed(found, why, known)}", highlight=False)
         console.print(common.CAUTION, style="dim")
 
@@ -114,7 +122,8 @@ def _markers(first: NamedTrial, second: NamedTrial, stayed: bool | None) -> tupl
     """Whether the markers are taken to have been put on anew, and why."""
     if stayed is not None:
         return not stayed, "as you said"
-    if first.path.resolve() == second.path.resolve():
+    same = first.path.resolve() == second.path.resolve()
+    if same and first.trial.streams & second.trial.streams:
         return False, "as within one recording; --markers-moved if they were put on anew"
     farthest = farthest_off(first.lengths, second.lengths)
     if farthest is None:
@@ -125,6 +134,17 @@ def _markers(first: NamedTrial, second: NamedTrial, stayed: bool | None) -> tupl
         return False, f"as {told}; --markers-moved if they were put on anew"
     told = f"{SIDE_WORD[side]}, {segment}, {abs(by):.0f} mm {'more' if by > 0 else 'less'}"
     return True, f"as they lie otherwise ({told}); --markers-stayed if they stayed on"
+
+
+def _one_sided(first: NamedTrial, second: NamedTrial) -> list[str]:
+    """Which side was ridden in one of two trials alone."""
+    found = []
+    for one, other in ((first, second), (second, first)):
+        sides = [{side for _, side, _ in each.trial.strokes.keys} for each in (one, other)]
+        alone = [SIDE_WORD[side] for side in ("L", "R") if side in sides[0] - sides[1]]
+        if alone:
+            found.append(f"{' and '.join(alone)} only in {one.name}: not compared")
+    return found
 
 
 def _assumed(found: Comparison, why: str, known: Definitions) -> str:

@@ -1,33 +1,40 @@
 """From recordings to a session's trials: one for each interval between two changes.
 
 The frames go through the kernel once more, which gives every stroke the values that were shown,
-bit for bit. A stroke belongs to the interval in which its top dead centre lies, as it did live
-(:mod:`livefit.node.trial`). Where the averages were restarted, only what came after counts.
+bit for bit; where they are cut says :mod:`livefit.session.cutting`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
+from livefit.analysis.passing import passed
 from livefit.definitions import Definitions, canonical_labels, match_marker_set
-from livefit.frames import FloatArray, MarkerBlock, StreamInfo
+from livefit.frames import FloatArray, MarkerBlock
 from livefit.kernel.cycles import GridPoses, StrokeCycle
 from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
-from livefit.kernel.phase import TURN
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Bands, bands_of
+from livefit.session.cutting import (
+    Cut,
+    Part,
+    cuts_of,
+    marker_set_of,
+    parts_of,
+    places_of,
+    trials_among,
+)
 from livefit.session.models import Adjustment, Trial, one_line
-from livefit.session.riding import Riding, Span
-from livefit.session.told import Interval, intervals_of
-from livefit.sources.files import read_recording
-from livefit.sources.recorded import RecordedPart, is_recorded, read_parts
+from livefit.session.riding import Riding
+from livefit.session.told import Interval, told_in
+from livefit.sources.recorded import RecordedPart
 from livefit.wire.messages import Mark
 
 WORKLOAD: Final = "workload"
@@ -72,25 +79,6 @@ class Gathered:
     notes: list[str]
 
 
-@dataclass(frozen=True)
-class _Cut:
-    """A moment at which the averages began anew: a mark, or a restart of them."""
-
-    interval: int
-    t: float | None
-    stream: str | None
-    at_s: float
-    restart: bool = False
-
-
-@dataclass
-class _Slot:
-    """Strokes of a stream after the cut before; `after` by side: up to there is before."""
-
-    interval: int
-    after: dict[str, float] = field(default_factory=dict)
-
-
 def gather(path: Path, definitions: Definitions, reading: Reading | None = None) -> Gathered:
     """Make the trials of a recording.
 
@@ -116,10 +104,10 @@ def gather(path: Path, definitions: Definitions, reading: Reading | None = None)
     """
     reading = reading or Reading()
     definitions.discipline(reading.discipline)
-    parts, notes = _parts(path)
-    intervals = intervals_of(path) if is_recorded(path) else []
+    parts, notes = parts_of(path)
+    intervals = told_in(path)
     rides = [Riding() for _ in intervals] or [Riding()]
-    cuts = _cuts(intervals)
+    cuts = cuts_of(intervals)
     seat_tube = reading.seat_tube_deg or _seat_tube(intervals, definitions)
     for part in parts:
         _ride(part, definitions, replace(reading, seat_tube_deg=seat_tube), cuts, rides)
@@ -128,37 +116,6 @@ def gather(path: Path, definitions: Definitions, reading: Reading | None = None)
         notes.append("there is no whole stroke in it")
     trials = list(_trials(path.name, intervals, rides, definitions, discipline))
     return Gathered(trials, discipline, notes)
-
-
-def _parts(path: Path) -> tuple[list[RecordedPart | MarkedOut], list[str]]:
-    if is_recorded(path):
-        parts, notes = read_parts(path)
-        return [*parts], notes
-    recording = read_recording(path)
-    whole = MarkedOut(recording.info, recording.block, recording.marker_set)
-    return [whole], list(recording.notes)
-
-
-@dataclass(frozen=True)
-class MarkedOut:
-    """A file of one trial, which does not say when it was recorded."""
-
-    info: StreamInfo
-    block: MarkerBlock
-    marker_set: str | None
-
-
-def _cuts(intervals: Sequence[Interval]) -> list[_Cut]:
-    """Where the averages began anew, in the order of time."""
-    cuts = []
-    for k, interval in enumerate(intervals):
-        mark, last = interval.mark, interval.last
-        t = None if mark is None else mark.t
-        if k:
-            cuts.append(_Cut(k, t, interval.stream, interval.at_s))
-        if last.since is not None and last.since != t:
-            cuts.append(_Cut(k, last.since, last.stream, interval.at_s, restart=True))
-    return cuts
 
 
 def _seat_tube(intervals: Sequence[Interval], definitions: Definitions) -> float:
@@ -172,39 +129,32 @@ def _seat_tube(intervals: Sequence[Interval], definitions: Definitions) -> float
 
 
 def _ride(
-    part: RecordedPart | MarkedOut,
+    part: Part,
     definitions: Definitions,
     reading: Reading,
-    cuts: Sequence[_Cut],
+    cuts: Sequence[Cut],
     rides: list[Riding],
 ) -> None:
     """Put what a stream holds into the intervals in which it was ridden."""
     kernel = _kernel(part, definitions, reading)
-    first, inside = _places(part, cuts)
-    slots = [_Slot(first)]
     values: list[EventValues] = []
     cycles: list[StrokeCycle] = []
     poses: list[GridPoses] = []
-    begin = 0
-    for stop, cut in [*inside, (len(part.block), None)]:
-        for piece in _pieces(part, begin, stop):
-            values += kernel.push(piece)
-            cycles += kernel.take_cycles()
-            poses += kernel.take_poses()
-        begin = stop
-        if cut is not None:
-            slots.append(_Slot(cut.interval, _after(kernel, values)))
-            if cut.restart:
-                rides[cut.interval] = Riding()
-                for slot in slots[:-1]:
-                    slot.interval = -1 if slot.interval == cut.interval else slot.interval
-    for k, slot in enumerate(slots):
-        if slot.interval < 0:
-            continue
-        until = slots[k + 1].after if k + 1 < len(slots) else {}
-        span = Span(slot.after, until)
+
+    def take(_: MarkerBlock, found: list[EventValues]) -> None:
+        nonlocal values, cycles, poses
+        values += found
+        cycles += kernel.take_cycles()
+        poses += kernel.take_poses()
+
+    places = places_of(part, cuts)
+    step = max(1, int(_STEP_S * part.info.rate_hz))
+    under_way = passed(kernel, part.block, take, cuts=places.rows, step=step)
+    for interval in places.restarted:
+        rides[interval] = Riding()
+    for stretch in places.stretches(under_way):
+        span, ride = stretch.span, rides[stretch.interval]
         own = [v for v in map(span.part, values) if len(v.strokes)]
-        ride = rides[slot.interval]
         ride.sides += kernel.plan.sides
         ride.values += own
         ride.cycles += [c for c in cycles if span.holds(c.side, c.stroke)]
@@ -214,9 +164,8 @@ def _ride(
         _note_time(ride, part, own)
 
 
-def _kernel(part: RecordedPart | MarkedOut, definitions: Definitions, reading: Reading) -> Kernel:
-    named = part.description.marker_set if isinstance(part, RecordedPart) else part.marker_set
-    name = reading.marker_set or named
+def _kernel(part: Part, definitions: Definitions, reading: Reading) -> Kernel:
+    name = reading.marker_set or marker_set_of(part)
     chosen = (
         definitions.marker_set(name)
         if name
@@ -232,54 +181,7 @@ def _kernel(part: RecordedPart | MarkedOut, definitions: Definitions, reading: R
     )
 
 
-def _places(
-    part: RecordedPart | MarkedOut, cuts: Sequence[_Cut]
-) -> tuple[int, list[tuple[int, _Cut]]]:
-    """The interval in which a stream begins, and the rows before which it is cut."""
-    if not isinstance(part, RecordedPart) or not cuts:
-        return 0, []
-    t, first = part.block.t, 0
-    inside: list[tuple[int, _Cut]] = []
-    begin_s, end_s = part.wall_s(t[0]), part.wall_s(t[-1])
-    for cut in cuts:
-        own = cut.stream == part.description.stream and cut.t is not None
-        known = np.flatnonzero(t == cut.t) if own else np.empty(0, dtype=np.int64)
-        if len(known):
-            inside.append((int(known[-1]) + 1, cut))
-        elif cut.at_s <= begin_s:
-            first = cut.interval
-        elif cut.at_s <= end_s and not cut.restart:
-            at_t = np.interp(cut.at_s, part.arrivals[:, 1], part.arrivals[:, 0])
-            inside.append((int(np.searchsorted(t, at_t, side="right")), cut))
-    return first, sorted(inside, key=lambda each: each[0])
-
-
-def _pieces(part: RecordedPart | MarkedOut, begin: int, stop: int) -> Iterator[MarkerBlock]:
-    step = max(1, int(_STEP_S * part.info.rate_hz))
-    block = part.block
-    for start in range(begin, stop, step):
-        rows = slice(start, min(start + step, stop))
-        yield MarkerBlock(
-            block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
-        )
-
-
-def _after(kernel: Kernel, values: Sequence[EventValues]) -> dict[str, float]:
-    """By side: the stroke under way, which belongs to what was before."""
-    moment = kernel.moment()
-    if moment is not None and np.isfinite(moment.crank):
-        return {
-            side.side: float(np.floor((moment.crank + side.lead) / TURN))
-            for side in kernel.plan.sides
-        }
-    known: dict[str, float] = {}
-    for v in values:
-        if len(v.strokes):
-            known[v.side] = max(known.get(v.side, -np.inf), float(v.strokes[-1]))
-    return known
-
-
-def _note_time(ride: Riding, part: RecordedPart | MarkedOut, values: list[EventValues]) -> None:
+def _note_time(ride: Riding, part: Part, values: list[EventValues]) -> None:
     """Note when the strokes began and ended, and the workload meanwhile."""
     ends: list[FloatArray] = []
     begins: list[FloatArray] = []
@@ -308,18 +210,17 @@ def _trials(
     definitions: Definitions,
     discipline: str,
 ) -> Iterator[Trial]:
-    adjustments: list[Adjustment] = []
-    count = 0
-    for k, ride in enumerate(rides):
+    ridden = [ride.ridden for ride in rides]
+    for count, (k, begun) in enumerate(trials_among(intervals, ridden)):
         interval = intervals[k] if intervals else None
-        if interval is not None and interval.mark is not None:
-            adjustments.append(_adjustment(interval.mark, interval.at_s, definitions))
-        if ride.ridden or (adjustments and k == len(rides) - 1):
-            bands: Bands = interval.bands() if interval is not None else {}
-            usual = bands_of(definitions.discipline(discipline))
-            yield _trial(count, name, ride, adjustments, definitions, {**usual, **bands})
-            count += 1
-            adjustments = []
+        adjustments = [
+            _adjustment(each.mark, each.at_s, definitions)
+            for each in begun
+            if each.mark is not None
+        ]
+        bands: Bands = interval.bands() if interval is not None else {}
+        usual = bands_of(definitions.discipline(discipline))
+        yield _trial(count, name, rides[k], adjustments, definitions, {**usual, **bands})
 
 
 def _adjustment(mark: Mark, at_s: float, definitions: Definitions) -> Adjustment:

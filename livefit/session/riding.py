@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -28,37 +28,6 @@ POSE_DIGITS: Final = 3
 
 Key = tuple[str, str, tuple[str, ...]]
 """Side, event, measures."""
-
-
-@dataclass(frozen=True)
-class Span:
-    """Strokes by side: those after a number, up to another; where none is given, all."""
-
-    after: Mapping[str, float]
-    until: Mapping[str, float]
-
-    def holds(self, side: str, stroke: int) -> bool:
-        """Whether a stroke is among them."""
-        return self.after.get(side, -np.inf) < stroke <= self.until.get(side, np.inf)
-
-    def part(self, v: EventValues) -> EventValues:
-        """The part of the values that is of these strokes."""
-        low, high = self.after.get(v.side, -np.inf), self.until.get(v.side, np.inf)
-        rows = np.flatnonzero((v.strokes > low) & (v.strokes <= high))
-        if len(rows) == len(v.strokes):
-            return v
-        return replace(
-            v, strokes=v.strokes[rows], t=v.t[rows], crank_deg=v.crank_deg[rows],
-            values=v.values[rows],
-        )  # fmt: skip
-
-    def poses(self, poses: Iterable[GridPoses]) -> Iterator[GridPoses]:
-        """The markers round the right crank in these strokes."""
-        for pose in poses:
-            turns = (pose.first + np.arange(len(pose.positions))) // GRID
-            rows = [k for k, turn in enumerate(turns.tolist()) if self.holds("R", turn)]
-            if rows:
-                yield GridPoses(pose.first + rows[0], pose.positions[rows[0] : rows[-1] + 1])
 
 
 @dataclass

@@ -8,6 +8,7 @@ from typing import Final
 
 from livefit.kernel.results import Bands
 from livefit.recording.reading import entries, survey
+from livefit.sources.recorded import is_recorded
 from livefit.wire.codec import WireError, decode
 from livefit.wire.messages import Mark, Snapshot
 
@@ -65,6 +66,11 @@ def intervals_of(path: Path) -> list[Interval]:
             found[-1] = replace(found[-1], last=own.pop(0).last)
         found += own
     return found
+
+
+def told_in(path: Path) -> list[Interval]:
+    """The same of any recorded file: none where it keeps no results."""
+    return intervals_of(path) if is_recorded(path) else []
 
 
 @dataclass(frozen=True)

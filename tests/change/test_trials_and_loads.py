@@ -73,6 +73,41 @@ def test_a_trial_cut_and_joined_is_the_trial() -> None:
     assert not len(whole.strokes(("hip", "R", "tdc")).numbers)
 
 
+def test_a_stroke_in_which_the_cranks_came_to_rest_is_from_before() -> None:
+    """It passed the bottom at 13.6 s but has no cadence; the mark was at 20 s, the next at 25 s."""
+    whole = TrialStrokes(UNITS)
+    numbers = np.concatenate([np.arange(20), np.arange(21, 40)])
+    ends = np.concatenate([(np.arange(20) + 1) / 1.5, 25.0 + np.arange(19) / 1.5])
+    bottoms = np.insert(ends - 1 / 3, 20, 13.6)
+    for measure, event, own, t in (
+        ("cadence", "mean", numbers, ends),
+        ("knee", "bdc", np.arange(40), bottoms),
+    ):
+        table = np.full((len(own), 1), 90.0)
+        whole.add([EventValues("R", event, (measure,), own, t, table, table)])
+    after = strokes_before(whole, 20.0, "LR")
+    assert after == {"R": 20}
+    assert len(whole.part(after, early=True).strokes(KNEE).numbers) == 21
+    assert strokes_before(whole, 0.0, "R") == {"R": -1}
+
+
+def test_a_later_stream_counts_on() -> None:
+    """The later one measures the knee alone at the bottom, the earlier the hip with it."""
+    units = UNITS | {"hip": "deg"}
+    first, second = TrialStrokes(units), TrialStrokes(units)
+    table = np.column_stack([np.arange(5.0), np.zeros(5)])
+    numbers, t = np.arange(3, 8), np.arange(5.0)
+    first.add([EventValues("R", "bdc", ("knee", "hip"), numbers, t, table, table)])
+    second.add([EventValues("R", "bdc", ("knee",), numbers, t, table[:, :1], table[:, :1] + 5.0)])
+    both = first.followed_by(second)
+    knee = both.strokes(KNEE)
+    assert knee.numbers.tolist() == [3, 4, 5, 6, 7, 9, 10, 11, 12, 13]
+    assert knee.values.tolist() == list(range(10))
+    assert both.strokes(("hip", "R", "bdc")).values.tolist() == [0.0] * 5
+    assert both.between({"R": 4}, {"R": 10}).strokes(KNEE).numbers.tolist() == [5, 6, 7, 9, 10]
+    assert both.between({}, {"R": -np.inf}).ridden is False
+
+
 def test_many_columns_at_once_are_as_one_by_one() -> None:
     rng = np.random.default_rng(14)
     table = correlated(rng, 0.4, (7, 40)).T.copy()

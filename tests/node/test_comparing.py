@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from livefit.analysis import analyse
-from livefit.analysis.comparison import compare, trials_of
+from livefit.analysis.comparison import compare
 from livefit.node.requests import answer
 from livefit.view.table import TableModel
 from livefit.wire.change_messages import Against, ChangeRow, Changes
@@ -100,11 +100,12 @@ def test_rows_are_judged_together_as_holm_has_it(marked: Ridden) -> None:
 
 
 def test_the_same_recording_analysed_tells_the_same(marked: Ridden) -> None:
-    found = analyse(
-        stream_info(SENSOR), ride(), shipped(), discipline="road_endurance", per_stroke=False
-    )
-    before, now = trials_of(found.strokes, marked.marks)
-    later = compare(before.strokes, now.strokes, shipped())
+    [mark] = marked.marks
+    cut = int(np.searchsorted(ride().t, mark.t or 0.0, "right"))
+    found = analyse(stream_info(SENSOR), ride(), shipped(), discipline="road_endurance", cuts=[cut])
+    [until] = found.under_way
+    before, now = found.strokes.between({}, until), found.strokes.between(until, {})
+    later = compare(before, now, shipped())
     changes = marked.changes()
     assert [r.key for r in later.rows] == [(r.measure, r.side, r.event) for r in changes.rows]
     for ours, theirs in zip(later.rows, changes.rows, strict=True):

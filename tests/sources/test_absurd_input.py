@@ -25,7 +25,7 @@ from livefit.wire.blocks import describe, pack_block, unpack_frames
 from livefit.wire.codec import decode, encode
 from livefit.wire.messages import Description, Frames
 from tests.sources.test_json_lines import Script
-from tests.sources.test_lsl import WIKI, OtherMachine
+from tests.sources.test_lsl import OtherMachine
 
 HOSTILE: list[Any] = [
     None, True, False, 0, -1, 1.5, 2**63, 10**20, -(10**400), 1e12, 1.1e12, 1e300, float("nan"),

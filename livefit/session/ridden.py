@@ -1,0 +1,81 @@
+"""The trials in a recording, by the strokes of all its streams, for comparing them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from livefit.analysis import Analysis
+from livefit.analysis.comparison import Trial
+from livefit.change.trials import TrialStrokes
+from livefit.session.cutting import Part, cuts_of, places_of, trials_among
+from livefit.session.told import Interval
+
+
+@dataclass(frozen=True)
+class Ridden:
+    """What was ridden in a recording.
+
+    Attributes
+    ----------
+    trials
+        One at least; it may be without a stroke.
+    streams
+        Each stream analysed, all of its strokes.
+    """
+
+    trials: list[Trial]
+    streams: list[Analysis]
+
+    @property
+    def longest(self) -> Analysis:
+        """The stream with the most frames."""
+        return max(self.streams, key=lambda each: each.frames)
+
+
+@dataclass
+class _Interval:
+    """What was ridden between two changes so far."""
+
+    strokes: TrialStrokes = field(default_factory=lambda: TrialStrokes({}))
+    streams: set[int] = field(default_factory=set)
+
+
+def ridden_in(
+    parts: Sequence[Part],
+    intervals: Sequence[Interval],
+    analysed: Callable[[Part, list[int]], Analysis],
+) -> Ridden:
+    """Analyse the streams of a recording, and cut their strokes where the averages began anew.
+
+    Parameters
+    ----------
+    parts
+        Streams, oldest first.
+    intervals
+        Between the marks, as the node told of them; none where none was heard.
+    analysed
+        Analyses a stream, cut before these rows.
+    """
+    cuts = cuts_of(intervals)
+    rides = [_Interval() for _ in intervals] or [_Interval()]
+    streams = []
+    for number, part in enumerate(parts):
+        places = places_of(part, cuts)
+        found = analysed(part, places.rows)
+        streams.append(found)
+        for interval in places.restarted:
+            rides[interval] = _Interval()
+        for stretch in places.stretches(found.under_way):
+            own = found.strokes.between(stretch.span.after, stretch.span.until)
+            ride = rides[stretch.interval]
+            if own.ridden:
+                ride.strokes = ride.strokes.followed_by(own) if ride.streams else own
+                ride.streams.add(number)
+    there = trials_among(intervals, [bool(ride.streams) for ride in rides])
+    trials: list[Trial] = []
+    for k, begun in there:
+        marks = [each.mark for each in begun if each.mark is not None]
+        ride = rides[k]
+        trials.append(Trial(len(trials), ride.strokes, marks, frozenset(ride.streams)))
+    return Ridden(trials or [Trial(0, rides[-1].strokes)], streams)
