@@ -184,7 +184,7 @@ def test_the_event_and_its_band_stand_at_their_crank_angle(definitions: Definiti
     charts = riding_charts(definitions)
     charts.kind = "over_stroke"
     pixels, boxes = picture(charts, *PLACES[1])
-    bottom = next(box for text, box in boxes.items() if text.endswith("bottom"))
+    bottom = boxes["180° bottom"]
     upright = near(pixels[:, :], theme.LINE, 4)[90:].mean(axis=0)
     assert abs(int(upright.argmax()) - middle(bottom)[0]) <= 2
     rows, columns = np.nonzero(near(pixels[90:], theme.BAND, 4))
