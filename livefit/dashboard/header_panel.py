@@ -22,7 +22,7 @@ GAP, WORD_GAP = 0.62, 0.22
 """Between two read-outs and between a number and its word, em."""
 NAME_MOST, NAME_LEAST = 0.5, 4.0
 """A name takes no more than this share of a line, and is cut to no less than so many em."""
-LINES_Y = (0.24, 0.713)
+LINES_Y = (0.211, 0.697)
 """Middle of the two lines, over the height of the header."""
 AGE_SHAPE: dict[str, words.Shape] = {
     "fresh": "disc", "old": "diamond", "held": "diamond", "lost": "up",

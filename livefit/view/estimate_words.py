@@ -18,7 +18,7 @@ OF_CHANGES = "Estimate: {changes}"
 OF_INSIDE = "Estimate: what would bring the rows inside"
 FIRST_STEP = "First step: {changes}."
 TOGETHER = "Together: {changes}."
-SAID_BY = "Said by {who}."
+SAID_BY = "Not measured. Said by {who}."
 WHO = {"published": "published riders"}
 WAITING = "The node is working it out."
 NO_BANDS = "No row of the table has both a band and a number: give one a band with E."
@@ -57,7 +57,7 @@ def said_by_words(said_by: str) -> str:
     Examples
     --------
     >>> said_by_words("published")
-    'Said by published riders.'
+    'Not measured. Said by published riders.'
     """
     return SAID_BY.format(who=WHO.get(said_by, said_by))
 

@@ -10,10 +10,12 @@ from livefit.view import words
 from livefit.view.amending import amend_sheet
 from livefit.view.asking import Ask, Sheet
 from livefit.view.banding import band_sheet
-from livefit.view.choosing import FITTER, RIDER, Choices, ChooseSheet, Pair, choose_sheet
+from livefit.view.choosing import Choices, ChooseSheet, Pair, choose_sheet
 from livefit.view.estimating import EstimateSheet, estimate_sheet
 from livefit.view.noting import NoteSheet
+from livefit.view.rider import SCREEN as RIDER
 from livefit.view.sheets import discipline_sheet, mark_sheet, offer_sheet, window_sheet
+from livefit.view.table import SCREEN as FITTER
 from livefit.view.table import TableModel
 
 Command = Literal[

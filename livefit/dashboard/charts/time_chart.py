@@ -33,6 +33,11 @@ class MarkPlace:
     width: float
     row: int
 
+    @property
+    def over(self) -> bool:
+        """Whether the words lie over their line, which then ends below them."""
+        return self.left < self.line < self.left + self.width
+
     def clear_of(self, other: MarkPlace, gap: float) -> bool:
         """Whether neither the words nor the lines below their rows meet."""
         upper, lower = (self, other) if self.row > other.row else (other, self)
@@ -49,15 +54,15 @@ def mark_places(
 ) -> list[MarkPlace | None]:  # fmt: skip
     """Places for the words of marks (x of the line, width of the words), the newest served first.
 
-    Words stand right of their line or else left of it; those that find no room have None.
+    Words stand right of their line or else left of it, those too long for either over it; those
+    that find no room have None.
     """
     out: list[MarkPlace | None] = []
     for x, width in reversed(marks):
         taken = [place for place in out if place is not None]
-        tries = (
-            MarkPlace(x, start, width, row) for start in (x, x - width) for row in range(rows)
-            if left <= start and start + width <= right
-        )  # fmt: skip
+        beside = [at for at in (x, x - width) if left <= at and at + width <= right]
+        starts = beside or ([max(left, x - width)] if width <= right - left else [])
+        tries = (MarkPlace(x, start, width, row) for start in starts for row in range(rows))
         free = (t for t in tries if all(t.clear_of(place, gap) for place in taken))
         out.append(next(free, None))
     return out[::-1]
@@ -127,7 +132,8 @@ def _marks(
     for mark, place in zip(chart.marks, places, strict=True):
         x = plot.point(mark.t - chart.latest_t, plot.y.low)[0]
         above = 0.0 if place is None else (place.row + 1) * MARK_ROW * size
-        layer.line((x, area.y - above), (x, area.bottom), 3 * u, theme.TEXT)
+        end = above if place is None or not place.over else above - MARK_ROW * size
+        layer.line((x, area.y - end), (x, area.bottom), 3 * u, theme.TEXT)
         if place is not None:
             y = area.y - above + 0.42 * MARK_ROW * size
             layer.text(mark.words, place.left + 6 * u, y, size, theme.TEXT,
