@@ -10,7 +10,7 @@ from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.visuals import Box, Fonts
 from livefit.view.asking import Cell, SheetView
 
-WIDEST, HIGHEST = 1560.0, 960.0
+WIDEST, HIGHEST = 1560.0, 1040.0
 PAD = 44.0
 HEAD, HEADS, FOOT = 140.0, 44.0, 92.0
 """Height of title and lead, of the names of the columns, of the buttons."""
@@ -78,20 +78,23 @@ class AskPanel:
         layer.rect(rect.inset(2 * u, 2 * u), theme.PANEL)
         left, top = rect.x + PAD * u, rect.y
         size = theme.READOUT * 0.9 * u
-        layer.text(sheet.title, left, top + 54 * u, size, theme.TEXT, weight=theme.BOLD, room=inner)
-        layer.text(sheet.lead, left, top + 106 * u, theme.BODY * u, theme.QUIET, room=inner)
+        layer.text(sheet.title, left, top + 54 * u, size, theme.TEXT, weight=theme.BOLD, room=inner,
+                   close=True)  # fmt: skip
+        layer.text(
+            sheet.lead, left, top + 106 * u, theme.BODY * u, theme.QUIET, room=inner, close=True
+        )
         top += HEAD * u
         for c, head in enumerate(sheet.heads):
             x = left + titles + (c + 0.5) * cell_w
             layer.text(head, x, top + heads / 2, theme.SMALL * u, theme.QUIET, align="center",
-                       room=cell_w - GAP * u)  # fmt: skip
+                       room=cell_w - GAP * u, close=True)  # fmt: skip
         top += heads
         text = min(CELL_TEXT * u, TEXT_SHARE * cell_h)
         for r, row in enumerate(sheet.rows):
             y = top + (r + 0.5) * cell_h
             if sheet.row_titles:
                 layer.text(sheet.row_titles[r], left, y, min(text * 1.3, theme.TITLE * u),
-                           theme.TEXT, room=titles - 20 * u)  # fmt: skip
+                           theme.TEXT, room=titles - 20 * u, close=True)  # fmt: skip
             for c, cell in enumerate(row):
                 if cell is not None:
                     place = Rect(left + titles + c * cell_w, top + r * cell_h, cell_w, cell_h)
@@ -108,7 +111,9 @@ class AskPanel:
         )
         left, y = rect.x + 18 * u, rect.center[1]
         if cell.key:
-            left += layer.text(cell.key, left, y, size, theme.BAND_EDGE, weight=theme.BOLD) + 16 * u
+            left += 16 * u + layer.text(
+                cell.key, left, y, size, theme.BAND_EDGE, weight=theme.BOLD, close=True
+            )
         right = rect.right - 18 * u
         if "now" in cell.marks:
             mark = size * theme.CAP_HEIGHT
@@ -117,9 +122,9 @@ class AskPanel:
         if cell.key or len(cell.text) > 4:
             room = right - left
             size = max(min(size, size * room / layer.fonts.width(cell.text, size)), 0.7 * size)
-            layer.text(cell.text, left, y, size, theme.TEXT, room=room)
+            layer.text(cell.text, left, y, size, theme.TEXT, room=room, close=True)
         else:
-            layer.text(cell.text, rect.center[0], y, size, theme.TEXT, align="center")
+            layer.text(cell.text, rect.center[0], y, size, theme.TEXT, align="center", close=True)
         mark = min(0.5 * rect.h, 24 * u)
         if "fitter" in cell.marks:
             x = rect.center[0] - 0.8 * mark

@@ -23,8 +23,9 @@ def draw_buttons(
         places.append((rect, button.press))
         layer.frame(rect, 1.5 * u, theme.LINE)
         left = x + 18 * u
-        left += layer.text(button.key, left, y, size, theme.TEXT, weight=theme.BOLD) + 12 * u
-        layer.text(button.text, left, y, size, theme.QUIET)
+        left += layer.text(button.key, left, y, size, theme.TEXT, weight=theme.BOLD,
+                           close=True) + 12 * u  # fmt: skip
+        layer.text(button.text, left, y, size, theme.QUIET, close=True)
         x += width + BETWEEN * u
     return places
 

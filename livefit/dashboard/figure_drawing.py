@@ -15,13 +15,12 @@ from livefit.view import words
 
 STALE_STRENGTH = 0.75
 """How much of its colour a figure keeps that is not of this moment."""
-NUMBER = 37.0
 LABEL_PAD = 8.0
 LOST_LABELS = 4
 """Lost markers named in the figure; all are named below it."""
-UNDER = 34.0
-"""Units below the figure, for the crank's angle."""
-MARGIN: dict[Plane, float] = {"side": 110.0, "front": 130.0}
+UNDER = 1.06
+"""Height below the figure, for the crank's angle, over the size of its type."""
+MARGIN: dict[Plane, float] = {"side": 200.0, "front": 150.0}
 """Units beside the figure, for the numbers."""
 
 
@@ -33,7 +32,7 @@ class FigureDrawing:
         self._plane = plane
         self._room = LabelRoom(_wider(ROOM[plane]))
         self._before: FigureView | None = None
-        self._unit = 1.0
+        self._unit = self._size = 1.0
         self._place: Callable[[Point], Point] = lambda point: point
         self._strength = 1.0
 
@@ -42,12 +41,12 @@ class FigureDrawing:
         self._room.forget()
 
     def draw(
-        self, figure: FigureView, rect: Rect, scale: float, unit: float, *,
+        self, figure: FigureView, rect: Rect, scale: float, unit: float, size: float, *,
         stale: bool, ground: float, named: bool,
     ) -> None:  # fmt: skip
         """Draw ``figure`` in ``rect``, ``scale`` px to the mm; ``ground`` mm up is its middle.
 
-        Lost markers are ``named``, or only shown.
+        Numbers are ``size`` px large. Lost markers are ``named``, or only shown.
         """
         middle = (figure.extent[0] + figure.extent[1]) / 2
         left, top = rect.center[0] - middle * scale, rect.center[1] + ground * scale
@@ -55,13 +54,13 @@ class FigureDrawing:
         def place(point: Point) -> Point:
             return (left + point[0] * scale, top - point[1] * scale)
 
-        self._unit, self._place = unit, place
+        self._unit, self._size, self._place = unit, size, place
         self._strength = STALE_STRENGTH if stale else 1.0
         self._limbs(figure)
         half_w, half_h = rect.w / 2 / scale, rect.h / 2 / scale
         bounds = (middle - half_w, middle + half_w, ground - half_h, ground + half_h)
         self._numbers(figure, bounds, scale, stale, named)
-        self._below(figure, rect.w, rect.bottom + UNDER / 2 * unit)
+        self._below(figure, rect.w, rect.bottom + UNDER / 2 * size)
 
     def _limbs(self, figure: FigureView) -> None:
         u, layer, place = self._unit, self._layer, self._place
@@ -107,7 +106,7 @@ class FigureDrawing:
         stale: bool, named: bool,
     ) -> None:  # fmt: skip
         u, layer, place, fonts = self._unit, self._layer, self._place, self._layer.fonts
-        small, large = theme.SMALL * u, NUMBER * u
+        small, large = theme.SMALL * u, self._size
         labels = [(a.measure, a.at, a.name, a.text) for a in figure.angles]
         labels += [
             (f"lost {name}", at, words.marker_short(name), "")
@@ -153,12 +152,13 @@ class FigureDrawing:
         layer.rect(ground, theme.PANEL)
         if not text:
             color = theme.LEVEL["care"]
-            layer.text(name, x, ground.center[1], theme.SMALL * u, color, align="center")
+            layer.text(name, x, ground.center[1], theme.SMALL * u, color, align="center",
+                       close=True)  # fmt: skip
             return
         y = ground.y + theme.SMALL * 0.55 * u
-        layer.text(name, x, y, theme.SMALL * u, theme.QUIET, align="center")
+        layer.text(name, x, y, theme.SMALL * u, theme.QUIET, align="center", close=True)
         layer.text(
-            text, x, ground.bottom - NUMBER * 0.45 * u, NUMBER * u,
+            text, x, ground.bottom - 0.45 * self._size, self._size,
             theme.QUIET if stale else theme.TEXT, align="center", weight=theme.BOLD,
         )  # fmt: skip
 
@@ -183,18 +183,13 @@ class FigureDrawing:
 
     def _below(self, figure: FigureView, room: float, y: float) -> None:
         """The crank's angle below the crank; from the front, where the rider's right is."""
-        u, layer, center = self._unit, self._layer, self._place((0.0, 0.0))[0]
-        size = theme.BODY * u
+        layer, size, center = self._layer, self._size, self._place((0.0, 0.0))[0]
         if figure.plane == "side":
-            text = f"{words.CRANK} {figure.crank_text}"
+            long = f"{words.CRANK} {figure.crank_text}"
+            text = long if layer.fonts.width(long, size) <= room else figure.crank_text
             layer.text(text, center, y, size, theme.TEXT, align="center")
             return
-        small = theme.SMALL * u
-        half = layer.fonts.width(words.FROM_FRONT, small) / 2 + 22 * u
-        if 2 * half + size > room:
-            half = 40 * u
-        else:
-            layer.text(words.FROM_FRONT, center, y, small, theme.QUIET, align="center")
+        half = min(0.8 * size, room / 2 - 0.4 * size)
         layer.text("R", center - half, y, size, theme.QUIET, align="center", weight=theme.BOLD)
         layer.text("L", center + half, y, size, theme.QUIET, align="center", weight=theme.BOLD)
 

@@ -1,4 +1,4 @@
-"""What a fitter must know first, and below it the rider, moving, from the side and the front."""
+"""The rider, moving, from the side and the front, and below what is not as it should be."""
 
 from __future__ import annotations
 
@@ -12,24 +12,17 @@ from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.visuals import Fonts
 from livefit.view import words
 
-MESSAGE_HEAD = 86.0
-"""Height of a message's title."""
-DETAIL_SIZES, DETAIL_LEADING = (34.0, 30.0, 26.0), 1.27
-"""Type of the lines below it: the largest with which all is said; and their height over it."""
-MESSAGE_LINES = 3
-CAPTION = 34.0
-FOOT = 40.0
-LOADS_SIZE, LOADS_LINES = 42.0, 3
-"""Type and most lines of how cadence and workload differ."""
+CAPTION = 30.0
+LINE = 1.06
+"""Height of a line below the figure, over the size of its type."""
 BOTH_LEAST = 200.0
 """Height below which one figure is all that can be told apart."""
 BETWEEN_MM = 80.0
 """Between the figure from the side and that from the front."""
-MESSAGE_SHAPE: dict[str, words.Shape] = {"note": "disc", "care": "diamond", "bad": "up"}
 
 
 class FigurePanel:
-    """Draws the figures, the message above them and the markers out of sight below."""
+    """Draws the figures, and below them what is not as it should be."""
 
     def __init__(self, parent: Any, fonts: Fonts) -> None:
         self.layer = Layer(parent, fonts, order=1)
@@ -38,8 +31,10 @@ class FigurePanel:
             "side": FigureDrawing(self.figure_layer, "side"),
             "front": FigureDrawing(self.figure_layer, "front"),
         }
+        self.legible = 1.0
+        """Least size of the type, px: what can be read from where the fitter is."""
         self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
-        self._message_height = self._foot_height = 0.0
+        self._foot_height = 0.0
         self._words_shown: object = None
         self._figure_shown: object = None
 
@@ -52,18 +47,15 @@ class FigurePanel:
 
     def refresh(self, model: DashboardModel) -> None:
         """Draw what has changed."""
-        texts = (model.message, model.missing_text, bool(model.missing), model.loads)
-        if texts != self._words_shown:
-            self._words_shown = texts
+        lines = (model.loads_short, model.missing_short)
+        if lines != self._words_shown:
+            self._words_shown = lines
             self.layer.clear()
-            height = 0.0 if model.message is None else self._message(model.message)
-            foot = FOOT * self._unit + self._loads(model.loads)
-            if (height, foot) != (self._message_height, self._foot_height):
-                self._message_height, self._foot_height = height, foot
-                self._figure_shown = None
-            self._foot(model)
+            foot = self._foot(*lines)
+            if foot != self._foot_height:
+                self._foot_height, self._figure_shown = foot, None
             self.layer.show(self._scale)
-        shown = (model.figures, model.figure_stale, model.figure_text, model.notice)
+        shown = (model.figures, model.figure_stale, model.figure_text, model.figure_age)
         if shown != self._figure_shown:
             self._figure_shown = shown
             self.figure_layer.clear()
@@ -72,93 +64,56 @@ class FigurePanel:
                 self._figures(model.figures, model.figure_stale)
             self.figure_layer.show(self._scale)
 
-    def _message(self, message: words.Message) -> float:
-        """Draw a message and return its height."""
-        u, layer, color = self._unit, self.layer, theme.LEVEL[message.level]
-        left, width = self._rect.x + 26 * u, self._rect.w - 42 * u
-        for units in DETAIL_SIZES:
-            detail, leading = units * u, DETAIL_LEADING * units * u
-            lines = layer.fonts.wrap(message.detail, detail, width, MESSAGE_LINES)
-            if " ".join(lines) == message.detail:
-                break
-        height = MESSAGE_HEAD * u + leading * len(lines)
-        rect = Rect(self._rect.x, self._rect.y, self._rect.w, height)
-        layer.rect(rect, theme.faded(color, theme.MESSAGE_TINT))
-        layer.rect(Rect(rect.x, rect.y, 8 * u, rect.h), color)
-        mark = theme.MESSAGE * theme.CAP_HEIGHT * u
-        y = rect.y + 42 * u
-        layer.shape(MESSAGE_SHAPE[message.level], (left + mark / 2, y), mark, color)
-        title_left = left + mark + 16 * u
-        room = left + width - title_left
-        size = theme.MESSAGE * u
-        needed = layer.fonts.width(message.title, size)
-        size = max(min(size, size * room / needed), theme.BODY * u)
-        layer.text(message.title, title_left, y, size, color, weight=theme.BOLD, room=room)
-        for i, line in enumerate(lines):
-            y = rect.y + MESSAGE_HEAD * u + leading * (i + 0.3)
-            layer.text(line, left, y, detail, theme.TEXT)
-        return rect.h
+    @property
+    def _size(self) -> float:
+        return max(self.legible, theme.BODY * self._unit)
 
-    def _loads(self, text: str) -> float:
-        """Draw how cadence and workload differ, above the foot, and return the height."""
-        u, layer, rect = self._unit, self.layer, self._rect
-        if not text:
+    def _foot(self, loads: tuple[str, ...], missing: tuple[str, ...]) -> float:
+        """Draw what is to be looked after, a line each, and return the height."""
+        u, layer, rect, size = self._unit, self.layer, self._rect, self._size
+        color, mark = theme.LEVEL["care"], size * theme.CAP_HEIGHT
+        lines: list[tuple[words.Shape, str]] = [("diamond", text) for text in loads]
+        room = rect.w - 18 * u - 1.25 * mark
+        if missing:
+            fitting = (text for text in missing if layer.fonts.width(text, size) <= room)
+            lines.append(("up", next(fitting, missing[-1])))
+        if not lines:
             return 0.0
-        size, color = LOADS_SIZE * u, theme.LEVEL["care"]
-        mark = size * theme.CAP_HEIGHT
-        left = rect.x + 8 * u + mark + 8 * u
-        lines = layer.fonts.wrap(text, size, rect.right - 8 * u - left, LOADS_LINES)
-        height = len(lines) * 1.2 * size + 8 * u
-        top = rect.bottom - FOOT * u - height
-        layer.rect(Rect(rect.x, top, rect.w, height), theme.faded(color, theme.MESSAGE_TINT))
-        y = top + 4 * u + 0.6 * size
-        layer.shape("diamond", (left - 8 * u - mark / 2, y), mark, color)
-        for line in lines:
-            layer.text(line, left, y, size, theme.TEXT)
-            y += 1.2 * size
+        height = len(lines) * LINE * size + 6 * u
+        layer.rect(Rect(rect.x, rect.bottom - height, rect.w, height),
+                   theme.mixed(color, theme.PANEL, theme.MESSAGE_TINT))  # fmt: skip
+        left = rect.x + 10 * u
+        text_left = left + 1.25 * mark
+        y = rect.bottom - height + u + 0.47 * size
+        for shape, line in lines:
+            layer.shape(shape, (left + mark / 2, y), mark, color)
+            layer.text(line, text_left, y, size, theme.TEXT, room=room)
+            y += LINE * size
         return height
-
-    def _foot(self, model: DashboardModel) -> None:
-        u, layer, rect = self._unit, self.layer, self._rect
-        left, room = rect.x + 18 * u, rect.w - 36 * u
-        y = rect.bottom - 21 * u
-        if model.missing:
-            mark = theme.BODY * theme.CAP_HEIGHT * u
-            layer.shape("up", (left + mark / 2, y), mark, theme.LEVEL["care"])
-            room -= mark + 10 * u
-            size = theme.BODY * u
-            size = max(min(size, size * room / layer.fonts.width(model.missing_text, size)),
-                       theme.CAPTION * u)  # fmt: skip
-            layer.text(
-                model.missing_text, left + mark + 10 * u, y, size, theme.LEVEL["care"],
-                weight=theme.BOLD, room=room,
-            )  # fmt: skip
-        else:
-            layer.text(model.missing_text, left, y, theme.BODY * u, theme.QUIET, room=room)
 
     def _caption(self, model: DashboardModel) -> None:
         u, rect, size = self._unit, self._rect, theme.SMALL * self._unit
-        y = rect.y + self._message_height + CAPTION / 2 * u
-        if model.notice is not None:
-            self.figure_layer.text(
-                model.notice, rect.x + 18 * u, y, theme.BODY * u, theme.TEXT, weight=theme.BOLD,
-                room=rect.w - 36 * u,
-            )  # fmt: skip
-            return
-        color = theme.LEVEL["care"] if model.figure_stale else theme.QUIET
         left, right = rect.x + 18 * u, rect.right - 18 * u
-        width = self.figure_layer.text(model.figure_text, left, y, size, color)
+        if model.figure_age:
+            y = rect.y + LINE / 2 * self._size
+            self.figure_layer.text(model.figure_age, left, y, self._size, theme.LEVEL["care"],
+                                   room=right - left)  # fmt: skip
+            return
+        y = rect.y + CAPTION / 2 * u
+        width = self.figure_layer.text(model.figure_text, left, y, size, theme.QUIET, close=True)
         if any(figure.ghost for figure in model.figures):
             room = right - left - width - 24 * u
             self.figure_layer.text(
-                words.FIGURE_BASELINE, right, y, size, theme.QUIET, align="right", room=room
-            )
+                words.FIGURE_BASELINE, right, y, size, theme.QUIET, align="right", room=room,
+                close=True,
+            )  # fmt: skip
 
     def _figures(self, figures: tuple[FigureView, ...], stale: bool) -> None:
         """Draw the figures beside each other at one scale, as large as they go."""
-        u, rect = self._unit, self._rect
-        top = self._message_height + CAPTION * u
-        area = Rect(rect.x, rect.y + top, rect.w, rect.h - top - self._foot_height - UNDER * u)
+        u, rect, size = self._unit, self._rect, self._size
+        top = LINE * size if stale else CAPTION * u
+        under = UNDER * size
+        area = Rect(rect.x, rect.y + top, rect.w, rect.h - top - self._foot_height - under)
         area = area.inset(14 * u, 6 * u)
         if area.h < BOTH_LEAST * u:
             figures = figures[:1]
@@ -181,6 +136,7 @@ class FigurePanel:
                 part,
                 scale,
                 u,
+                size,
                 stale=stale,
                 ground=(bottom + high) / 2,
                 named=figure is figures[0],

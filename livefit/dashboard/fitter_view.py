@@ -22,7 +22,7 @@ from livefit.view.screens import type_size_px
 from livefit.view.table import SCREEN
 
 LEGIBLE_MOST = 54.0
-"""Units: the largest type of names and numbers for which all still fits."""
+"""Units: the largest type for which all still fits."""
 
 SURROUND = 4.0
 """px; more than is drawn anew beyond the edges of an area."""
@@ -86,7 +86,7 @@ class FitterView:
         sheet = None if self.hands.sheet is None else self.hands.sheet.view
         self._ask.refresh(sheet)
         self._estimate.refresh(sheet)
-        self._help.layer.visible = self.hands.help_shown
+        self._help.refresh(self.model, shown=self.hands.help_shown)
         self._covered = self.hands.sheet is not None or self.hands.help_shown
         areas = self._areas()
         return None if anew or over or self._covered else areas
@@ -150,10 +150,12 @@ class FitterView:
         for gap in layout.gaps(width, height):
             self._backdrop.rect(gap, theme.GROUND)
         self._backdrop.show(pixel_scale)
-        self._table.legible = self._estimate.legible = type_size_px(
+        legible = type_size_px(
             self.model.definitions.screen(SCREEN), (width, height), cap_share=theme.CAP_HEIGHT,
             least=0.0, most=LEGIBLE_MOST * layout.unit,
         )  # fmt: skip
+        for reader in (self._header, self._figure, self._chart, self._table, self._estimate):
+            reader.legible = legible
         for panel, rect in (
             (self._header, layout.header),
             (self._figure, layout.figure),

@@ -158,6 +158,7 @@ class FitterWindow(CanvasWindow):
         elif error is None:
             self._say(done_words(ask, self.model.definitions))
         else:
+            self.hands.hear(ask, answered.result, error)
             self._say(refused_words(ask, error))
 
     def _say(self, text: str) -> None:

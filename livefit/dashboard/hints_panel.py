@@ -9,10 +9,10 @@ from livefit.dashboard.layer import Layer, Rect
 from livefit.dashboard.visuals import Fonts
 from livefit.view.hands import ACTIONS
 
-PAD = 14.0
-BETWEEN = 7.0
+PAD = 10.0
+BETWEEN = 5.0
 """Between a key and its word."""
-LEAST_GAP = 10.0
+LEAST_GAP = 8.0
 """Between two actions; what is left over widens it."""
 
 
@@ -38,8 +38,8 @@ class HintsPanel:
             self._targets.append(
                 (Rect(x - gap / 2, rect.y, shrink * width + gap, rect.h), action.key)
             )
-            key = layer.text(action.key, x, y, size, theme.TEXT, weight=theme.BOLD)
-            layer.text(action.word, x + key + between, y, size, theme.QUIET)
+            key = layer.text(action.key, x, y, size, theme.TEXT, weight=theme.BOLD, close=True)
+            layer.text(action.word, x + key + between, y, size, theme.QUIET, close=True)
             x += shrink * width + gap
         layer.show(pixel_scale)
 

@@ -213,20 +213,24 @@ class Layer:
         align: Align = "left",
         weight: float = 0.0,
         room: float | None = None,
+        close: bool = False,
     ) -> float:
-        """A text whose capitals are centred on ``y``; elided to ``room``. Returns its width."""
+        """A text whose capitals are centred on ``y``; elided to ``room``. Returns its width.
+
+        ``close``: it is for somebody who has come up to the screen.
+        """
         if room is not None:
             text = self.fonts.elide(text, size, room)
         width = self.fonts.width(text, size)
         left = x - width * {"left": 0.0, "center": 0.5, "right": 1.0}[align]
         if text:
             baseline = y + size * CAP_HEIGHT / 2
-            self._texts.append(Label(text, left, baseline, size, color, weight))
+            self._texts.append(Label(text, left, baseline, size, color, weight, close))
         return width
 
     def boxes(self) -> list[Box]:
         """Where the ink of every text lies."""
-        return [Box(label.text, *self._ink(label), label.size) for label in self._texts]
+        return [Box(t.text, *self._ink(t), t.size, t.close) for t in self._texts]
 
     def _ink(self, label: Label) -> tuple[float, float, float, float]:
         left, top, right, bottom = (label.size * e for e in self.fonts.layout(label.text).ink)

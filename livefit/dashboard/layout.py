@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 from livefit.dashboard.layer import Rect
 
-MARGIN = 8.0
-HEADER = 80.0
-HINTS = 44.0
-TABLE_MIN = 1308.0
+MARGIN = 6.0
+HEADER = 112.0
+HINTS = 36.0
+TABLE_MIN = 1330.0
 TABLE_SHARE = 0.64
-FIGURE_SHARE = 0.62
+FIGURE_SHARE = 0.54
 """How much of the left column the figure takes; the chart has the rest."""
 
 

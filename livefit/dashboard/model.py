@@ -199,23 +199,18 @@ class DashboardModel(TableModel):
 
     @property
     def figure_text(self) -> str:
-        """Which side is in front, or how old the figure is."""
+        """Which side is in front."""
         if self.figure is None:
             return ""
-        if self.figure_stale and not self.held and self._now is not None:
-            return words.FIGURE_OLD.format(age=age_words(self._pose_meter.age_s(self._now)))
         text = words.FIGURE_SIDE if self.sides == "both" else words.FIGURE_ONLY
         return text.format(side=words.SIDE_WORD[self.figure.near_side])
 
     @property
-    def missing_text(self) -> str:
-        """The markers not seen, by name."""
-        if self._snapshot is None:
+    def figure_age(self) -> str:
+        """How old the figure is, where it is too old."""
+        if self.figure is None or not self.figure_stale or self.held or self._now is None:
             return ""
-        names = ", ".join(self.missing)
-        return (
-            words.MISSING.format(count=len(self.missing), names=names) if names else words.ALL_SEEN
-        )
+        return words.FIGURE_OLD.format(age=age_words(self._pose_meter.age_s(self._now)))
 
     def _build_figures(self) -> None:
         pose = self._pose

@@ -110,6 +110,8 @@ class Label(NamedTuple):
     size: float
     color: Color
     weight: float = 0.0
+    close: bool = False
+    """Whether it is read close to the screen, see `livefit.view.screens`."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +125,7 @@ class Box:
     bottom: float
     size: float = 0.0
     """Of the type, px to the em."""
+    close: bool = False
 
 
 @dataclass(frozen=True)
@@ -294,7 +297,7 @@ class LabelsVisual(_Batch):
         counts = [len(layout.corners) for layout in layouts]
         vertices = np.zeros(sum(counts), _GLYPH_VERTEX)
         if len(vertices):
-            rows = [(x, y, size, weight, *color) for _, x, y, size, color, weight in labels]
+            rows = [(t.x, t.y, t.size, t.weight, *t.color) for t in labels]
             each = np.repeat(np.array(rows, np.float32), counts, axis=0)
             corners = np.concatenate([layout.corners for layout in layouts])
             vertices["a_position"] = corners * each[:, 2:3] + each[:, :2]

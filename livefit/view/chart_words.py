@@ -9,7 +9,7 @@ from livefit.view.words import MINUS, UNIT_WORD, window_words
 from livefit.wire.messages import Mark
 
 ANGLE_ANGLE = "Joint against joint"
-FROM_FRONT = "Knee over the foot, as you face the rider"
+FROM_FRONT = "Knee over the foot"
 
 TITLE = "{measure}, {event}"
 
@@ -22,7 +22,7 @@ TOP = "top"
 QUARTERS = ("top", "forward", "bottom", "rearward")
 IN, OUT = "in", "out"
 FROM_FOOT, FROM_FOOT_SHORT = "mm from foot", "mm"
-FRONT_SIDE = {"L": "L  left leg", "R": "R  right leg"}
+FRONT_SIDE = {"L": "L leg", "R": "R leg"}
 
 UNKNOWN_CHANGE = "unknown change"
 NOTHING_CHOSEN = "No row is chosen"

@@ -13,6 +13,7 @@ from livefit.view.cycles import Cycle, CycleKeeper
 from livefit.view.history import History, Pair
 from livefit.view.over_time import SPANS_S, MarkLine, OverTime, over_time
 from livefit.view.round_crank import OverStroke, PathPlot, Paths, over_stroke, path_plot
+from livefit.view.words import sentence
 from livefit.wire.messages import Cycles, Mark, Row, Snapshot, Stroke
 
 Kind = Literal["over_time", "over_stroke", "angle_angle", "from_front"]
@@ -269,5 +270,5 @@ def _sides(measure: Measure) -> tuple[Side, ...]:
 
 
 def _title(measure: Measure, event: Event) -> str:
-    title = words.TITLE.format(measure=measure.title, event=event.title.lower())
+    title = words.TITLE.format(measure=sentence(measure.short), event=event.short)
     return title + words.unit_words(measure.unit)

@@ -66,6 +66,13 @@ class ChooseSheet:
             return self._toggle_fitter()
         return self._toggle_rider() if key == "R" else Answer(self)
 
+    def following(self, fitter: Sequence[Pair], rider: Sequence[Pair]) -> ChooseSheet:
+        """The sheet with what is chosen by now, here or at another window."""
+        now = tuple(fitter), _for_rider(self.measures, rider)
+        return (
+            self if now == (self.fitter, self.rider) else replace(self, fitter=now[0], rider=now[1])
+        )
+
     def _toggle_fitter(self) -> Answer:
         rows = _toggled(self.fitter, self._pair(*self.cursor))
         if not rows:
@@ -106,9 +113,7 @@ def choose_sheet(
 
     Where nothing is chosen for the rider, what the rider's screen shows by itself is.
     """
-    defined = {(m.name, event) for m in definitions.measures for event in m.events}
-    rider = [pair for pair in rider if pair in defined]
-    rider = rider or [pair for pair in DEFAULT if pair in defined]
+    rider = _for_rider(definitions.measures, rider)
     used = {event for measure in definitions.measures for event in measure.events}
     events = [event for event in definitions.events if event.name in used]
     named = {event.name for event in events}
@@ -117,7 +122,47 @@ def choose_sheet(
     measures = tuple(definitions.measures)
     row = [m.name for m in measures].index(fitter[0][0])
     column = [e.name for e in events].index(fitter[0][1])
-    return ChooseSheet(measures, tuple(events), tuple(fitter), tuple(rider), (row, column))
+    return ChooseSheet(measures, tuple(events), tuple(fitter), rider, (row, column))
+
+
+class Choices:
+    """What is chosen for a screen: what the node says, and until it says it what it was asked for.
+
+    So that a choice goes on from the one before, whichever window and whichever sheet that was
+    made at.
+    """
+
+    def __init__(self) -> None:
+        self._told: dict[str, tuple[Pair, ...]] = {}
+        self._asked: dict[str, list[tuple[Pair, ...]]] = {}
+
+    def now(self, screen: str, told: Sequence[Pair]) -> tuple[Pair, ...]:
+        """What is chosen, with ``told`` by the node's newest snapshot."""
+        asked, rows = self._asked.get(screen, []), tuple(told)
+        if rows in asked:
+            del asked[: asked.index(rows) + 1]
+        elif rows != self._told.get(screen):
+            asked.clear()
+        self._told[screen] = rows
+        return asked[-1] if asked else rows
+
+    def ask(self, ask: Ask) -> None:
+        """Take note of a request that goes to the node."""
+        if ask.op == "choose":
+            rows = tuple((pair[0], pair[1]) for pair in ask.args["rows"])
+            self._asked.setdefault(ask.args["screen"], []).append(rows)
+
+    def refused(self, ask: Ask) -> None:
+        """Forget what was asked for a screen: the node has refused it, or did not answer."""
+        if ask.op == "choose":
+            self._asked.pop(ask.args["screen"], None)
+
+
+def _for_rider(measures: Sequence[Measure], chosen: Sequence[Pair]) -> tuple[Pair, ...]:
+    """What the rider sees: the choice as far as it is defined, else the screen's own."""
+    defined = {(m.name, event) for m in measures for event in m.events}
+    found = tuple(pair for pair in chosen if pair in defined)
+    return found or tuple(pair for pair in DEFAULT if pair in defined)
 
 
 def _toggled(rows: tuple[Pair, ...], pair: Pair) -> tuple[Pair, ...]:

@@ -13,6 +13,8 @@ class SideEstimate:
 
     now: str
     then: str
+    rough: str
+    """The same without decimals, where there is no room for them."""
     half: str
     """Half the 95 % interval of the change; empty where nothing can be said."""
     verdict: Verdict
@@ -36,3 +38,5 @@ class EstimateTable:
     heads: tuple[str, ...] = ()
     rows: tuple[RowEstimate, ...] = ()
     cautions: tuple[str, ...] = ()
+    last: bool = False
+    """Of more rows than there is room for, the last ones are shown, not the first."""

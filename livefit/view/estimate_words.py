@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 
 from livefit.definitions.models import Adjustment
 from livefit.view.chart_words import mark_words
-from livefit.view.words import UNIT_WORD
 from livefit.wire.messages import Mark
 
 TITLE = "What would the next change do?"
@@ -17,8 +16,8 @@ INSIDE_KEY = "I"
 
 OF_CHANGES = "Estimate: {changes}"
 OF_INSIDE = "Estimate: what would bring the rows inside"
-FIRST_STEP = "First step alone: {changes}."
-TOGETHER = "All of it together: {changes}."
+FIRST_STEP = "First step: {changes}."
+TOGETHER = "Together: {changes}."
 SAID_BY = "Not measured. Said by {who}."
 WHO = {"published": "published riders"}
 WAITING = "The node is working it out."
@@ -29,7 +28,12 @@ FAILED = "No estimate: {error}"
 
 HEAD_SIDE = {"L": "left: now, then", "R": "right: now, then", "B": "now, then"}
 HEAD_BY = "said by"
-HALF_WIDTH = "± half the 95 % interval"
+HALF_WIDTH = "± half of 95 %"
+CAUTION = (
+    "Small steps. Stop the cranks before hands come near. Insertion marks, the maker's torque. "
+    "Pain or numbness: a licensed clinician."
+)
+"""What matters most of the cautions, which stand below it in full."""
 BY = {True: "this rider", False: "published"}
 CANNOT = "cannot be said"
 OTHER_CHANGE, OTHER_ESTIMATE = "another change", "first step, all together"
@@ -58,6 +62,6 @@ def said_by_words(said_by: str) -> str:
     return SAID_BY.format(who=WHO.get(said_by, said_by))
 
 
-def half_words(half: float, unit: str) -> str:
-    """``±0.8°``."""
-    return f"±{half:.1f}{UNIT_WORD.get(unit, ' ' + unit)}"
+def half_words(half: float) -> str:
+    """``±0.8``."""
+    return f"±{half:.{1 if half < 9.95 else 0}f}"

@@ -55,6 +55,9 @@ class EstimateSheet:
             return Answer(self.of.begin())
         if key == words.INSIDE_KEY:
             return self.of.inside(self.of.begin)
+        if key in ("Up", "Down") and self.view.estimate is not None:
+            table = replace(self.view.estimate, last=key == "Down")
+            return Answer(replace(self, view=replace(self.view, estimate=table)))
         if key == "Tab" and self.other is not None:
             return Answer(replace(self, view=self.other, other=self.view))
         return Answer(self)
@@ -218,12 +221,13 @@ def _estimated(measure: Measure) -> bool:
 def _side(row: EstimatedRow | None, band: tuple[float, float] | None) -> SideEstimate:
     degree = "°" if row is not None and row.unit == "deg" else ""
     if row is None or row.now is None or row.by is None or row.low is None or row.high is None:
-        now = "" if row is None or row.now is None else format_value(row.now, 1) + degree
-        return SideEstimate(now, "", "", VERDICTS["no_data"])
+        now = "" if row is None or row.now is None else format_value(row.now, 0) + degree
+        return SideEstimate(now, "", "", "", VERDICTS["no_data"])
     return SideEstimate(
-        format_value(row.now, 1) + degree,
+        format_value(row.now, 0) + degree,
         format_value(row.now + row.by, 1) + degree,
-        words.half_words((row.high - row.low) / 2, row.unit),
+        format_value(row.now + row.by, 0) + degree,
+        words.half_words((row.high - row.low) / 2),
         _verdict(row.now + row.low, row.now + row.high, band),
     )
 

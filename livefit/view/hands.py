@@ -10,10 +10,12 @@ from livefit.view import words
 from livefit.view.amending import amend_sheet
 from livefit.view.asking import Ask, Sheet
 from livefit.view.banding import band_sheet
-from livefit.view.choosing import choose_sheet
+from livefit.view.choosing import Choices, ChooseSheet, Pair, choose_sheet
 from livefit.view.estimating import EstimateSheet, estimate_sheet
 from livefit.view.noting import NoteSheet
+from livefit.view.rider import SCREEN as RIDER
 from livefit.view.sheets import discipline_sheet, mark_sheet, offer_sheet, window_sheet
+from livefit.view.table import SCREEN as FITTER
 from livefit.view.table import TableModel
 
 Command = Literal[
@@ -54,10 +56,22 @@ class Hands:
 
     def __init__(self, model: TableModel) -> None:
         self._model = model
-        self.sheet: Sheet | None = None
-        """The question on screen."""
+        self._sheet: Sheet | None = None
+        self._choices = Choices()
         self.help_shown = False
         self._by_key = {key: a.does for a in ACTIONS for key in (a.key, *a.other)}
+
+    @property
+    def sheet(self) -> Sheet | None:
+        """The question on screen."""
+        chosen = self._chosen()
+        if isinstance(self._sheet, ChooseSheet):
+            self._sheet = self._sheet.following(*chosen)
+        return self._sheet
+
+    @sheet.setter
+    def sheet(self, sheet: Sheet | None) -> None:
+        self._sheet = sheet
 
     @property
     def typing(self) -> bool:
@@ -66,9 +80,12 @@ class Hands:
 
     def press(self, key: str) -> Ask | Command | None:
         """Take a key: a capital letter, another character, or a name such as ``Up``."""
-        if self.sheet is not None and not key.startswith("Ctrl+"):
-            answer = self.sheet.press(key)
+        sheet = self.sheet
+        if sheet is not None and not key.startswith("Ctrl+"):
+            answer = sheet.press(key)
             self.sheet = answer.sheet
+            if answer.ask is not None:
+                self._choices.ask(answer.ask)
             return answer.ask
         if key in ("Up", "Down"):
             present = self._model.selected
@@ -84,7 +101,9 @@ class Hands:
 
     def hear(self, ask: Ask, result: Mapping[str, Any], error: str | None) -> None:
         """Put an answer on the sheet that waits for it; one that nobody waits for is dropped."""
-        sheet = self.sheet
+        if error is not None:
+            self._choices.refused(ask)
+        sheet = self._sheet
         if isinstance(sheet, EstimateSheet) and sheet.waiting == ask:
             self.sheet = sheet.hear(result, error)
 
@@ -93,12 +112,18 @@ class Hands:
             self.help_shown = not self.help_shown
         elif does.startswith("ask "):
             self.help_shown = False
-            self.sheet = self._sheet(does.removeprefix("ask "))
+            self.sheet = self._asked(does.removeprefix("ask "))
         elif does in words.REQUESTED:
             return Ask(does)
         return next((command for command in COMMANDS if command == does), None)
 
-    def _sheet(self, what: str) -> Sheet | None:
+    def _chosen(self) -> tuple[tuple[Pair, ...], tuple[Pair, ...]]:
+        """What is chosen for the fitter's table and for the rider's screen."""
+        told = (FITTER, self._model.chosen), (RIDER, self._model.rider_chosen)
+        fitter, rider = (self._choices.now(screen, rows) for screen, rows in told)
+        return fitter, rider
+
+    def _asked(self, what: str) -> Sheet | None:
         model = self._model
         if what == "mark":
             return mark_sheet(model.definitions.adjustments, model.measured)
@@ -115,5 +140,5 @@ class Hands:
         if what == "discipline":
             return discipline_sheet(model.definitions.disciplines, model.discipline)
         if what == "rows":
-            return choose_sheet(model.definitions, model.chosen, model.rider_chosen)
+            return choose_sheet(model.definitions, *self._chosen())
         return None if model.selected is None else band_sheet(model.rows[model.selected])

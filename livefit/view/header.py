@@ -17,6 +17,8 @@ DELAY_MS = 250.0
 LOW_BATTERY = 0.2
 SHORT_OF_ROOM_S = 600.0
 """Beyond these the stream is marked as one to look after."""
+SECOND = 6
+"""Read-outs of this rank and beyond are shown while nothing else is to be said."""
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,12 @@ class Readout:
     value: str
     unit: str = ""
     care: bool = False
+    rank: int = 0
+    """What comes first where there is not room for all; from ``SECOND`` on it can wait."""
+    lead: str = ""
+    """The caption in one short word, where the unit does not say what it is."""
+    spare: bool = False
+    """The unit may be left out where there is no room."""
 
 
 @dataclass(frozen=True)
@@ -47,31 +55,48 @@ def header_readouts(
     where no device tells it.
     """
     if snapshot is None:
-        captions = (
-            words.CADENCE, words.STROKES, words.RATE, words.LOST, words.DELAY, words.RECORDING,
-            words.DISCIPLINE, words.MARK,
-        )  # fmt: skip
-        return tuple(Readout(caption, words.NOTHING) for caption in captions)
+        return _UNKNOWN
     health = snapshot.health
     share = health.lost / max(health.frames + health.lost, 1)
     late = health.delay_ms is not None and health.delay_ms >= DELAY_MS
     watts = snapshot.workload_w
     titles = {d.name: d.title for d in definitions.disciplines}
     return (
-        Readout(words.CADENCE, format_value(snapshot.cadence_rpm, 0), "rpm"),
-        *([] if watts is None else [Readout(words.WORKLOAD, format_value(watts, 0), "W")]),
+        Readout(words.CADENCE, format_value(snapshot.cadence_rpm, 0), "rpm", rank=1),
+        *([] if watts is None else [Readout(words.WORKLOAD, format_value(watts, 0), "W", rank=4)]),
         *_battery(snapshot),
         _strokes(snapshot, chosen),
-        Readout(words.RATE, format_value(health.rate_hz, 0), "Hz"),
-        Readout(words.LOST, f"{health.lost}", _percent(share), share >= LOST_SHARE),
-        Readout(words.DELAY, format_value(health.delay_ms, 0), "ms", late),
+        Readout(words.RATE, format_value(health.rate_hz, 0), "Hz", rank=5),
+        _told(words.LOST, f"{health.lost}", _percent(share), share >= LOST_SHARE, 8),
+        _told(words.DELAY, format_value(health.delay_ms, 0), "ms", late, 9),
         _recording(snapshot),
         Readout(
             words.EDITED if snapshot.edited_bands else words.DISCIPLINE,
             titles.get(snapshot.discipline, snapshot.discipline),
+            rank=7,
         ),
         _mark(snapshot, definitions),
     )
+
+
+_UNKNOWN = (
+    Readout(words.CADENCE, words.NOTHING, "rpm", rank=1),
+    Readout(words.STROKES, words.NOTHING, rank=2, lead=words.LEAD[words.STROKES]),
+    Readout(words.RATE, words.NOTHING, "Hz", rank=5),
+    *(
+        Readout(caption, words.NOTHING, rank=rank, lead=words.LEAD.get(caption, caption))
+        for caption, rank in (
+            (words.LOST, 8), (words.DELAY, 9), (words.RECORDING, 3), (words.DISCIPLINE, 7),
+            (words.MARK, SECOND),
+        )
+    ),
+)  # fmt: skip
+
+
+def _told(caption: str, value: str, unit: str, care: bool, rank: int) -> Readout:
+    """What comes first once there is something wrong with it."""
+    rank = 0 if care else rank
+    return Readout(caption, value, unit, care, rank, words.LEAD[caption], spare=not care)
 
 
 def _recording(snapshot: Snapshot) -> Readout:
@@ -79,11 +104,13 @@ def _recording(snapshot: Snapshot) -> Readout:
     recorded = snapshot.recorded
     if recorded is None:
         known = snapshot.recording is not None
-        return Readout(words.RECORDING, words.ON if known else words.OFF, snapshot.recording or "")
+        text = words.ON if known else words.OFF
+        name = snapshot.recording or ""
+        return _told(words.RECORDING, text, name, care=False, rank=3)
     left = recorded.left_s
     room = "" if left is None else words.LEFT.format(time=words.span(left))
     short = left is not None and left < SHORT_OF_ROOM_S
-    return Readout(words.RECORDING, words.span(recorded.seconds), room, short)
+    return _told(words.RECORDING, words.span(recorded.seconds), room, short, 3)
 
 
 def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
@@ -102,14 +129,15 @@ def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
         caption = words.MARK
         if by is not None:
             caption = words.MARK_MEASURED.format(amount=signed(by, 1))
-        return Readout(caption, mark_words(mark, definitions.adjustments))
+        return Readout(caption, mark_words(mark, definitions.adjustments), rank=SECOND)
     if not clear:
-        return Readout(words.MARK, words.NOTHING)
+        return Readout(words.MARK, words.NOTHING, rank=SECOND, lead=words.LEAD[words.MARK])
     part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1])
     known, (by, half) = adjustments[part], clear[part]
     way = known.more if by > 0 else known.less
     caption = words.MOVED.format(part=known.short)
-    return Readout(caption, f"{way} {abs(by):.1f}{words.UNIT_WORD[known.unit]}", f"±{half:.1f}")
+    value = f"{way} {abs(by):.1f}{words.UNIT_WORD[known.unit]}"
+    return Readout(caption, value, f"±{half:.1f}", rank=SECOND, lead=known.short)
 
 
 def _battery(snapshot: Snapshot) -> list[Readout]:
@@ -117,7 +145,8 @@ def _battery(snapshot: Snapshot) -> list[Readout]:
     share = None if snapshot.device is None else snapshot.device.battery
     if share is None:
         return []
-    return [Readout(words.BATTERY, format_value(100 * share, 0), "%", share < LOW_BATTERY)]
+    text = format_value(100 * share, 0)
+    return [_told(words.BATTERY, text, "%", share < LOW_BATTERY, 10)]
 
 
 def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout:
@@ -131,6 +160,8 @@ def _strokes(snapshot: Snapshot, chosen: Collection[tuple[str, str]]) -> Readout
         f"{words.STROKES}, {window}" if window else words.STROKES,
         counts or words.NOTHING,
         words.TOO_SHORT if short else words.all_hold_words(more),
+        rank=2,
+        spare=True,
     )
 
 

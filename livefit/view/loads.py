@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from livefit.view import words
-from livefit.view.numbers import format_value
-from livefit.wire.change_messages import Against, ChangeRow, Changes
+from livefit.view.numbers import format_value, signed
+from livefit.wire.change_messages import ChangeRow, Changes
 
 NAMES = {"cadence": words.CADENCE, "workload": words.WORKLOAD}
 SIDES = ("R", "B", "L")
@@ -18,26 +18,36 @@ def load_words(changes: Changes) -> str:
     the mark. They are as they were measured: what cadence makes of them is still in them. Empty
     where no load surely differs by 1 rpm or 1 W at least.
     """
+    said = []
+    for row, by in _differing(changes):
+        way = words.HIGHER if by > 0 else words.LOWER
+        amount = format_value(abs(by), 0)
+        said.append(words.LOAD.format(what=NAMES[row.measure], by=amount, unit=row.unit, way=way))
+    return words.sentence(words.LOADS.format(loads=", ".join(said))) if said else ""
+
+
+def load_shorts(changes: Changes) -> tuple[str, ...]:
+    """``cadence +4 rpm``: the same of each without a sentence."""
+    return tuple(
+        words.LOAD_SHORT.format(what=NAMES[row.measure], by=signed(by, 0), unit=row.unit)
+        for row, by in _differing(changes)
+    )
+
+
+def _differing(changes: Changes) -> list[tuple[ChangeRow, float]]:
+    """The loads that surely differ, and by how much."""
     found = [_row(changes, name) for name in NAMES]
     baseline = any(row is not None and row.baseline is not None for row in found)
     said = []
     for row in found:
         against = None if row is None else (row.baseline if baseline else row.mark)
-        if row is not None and against is not None and (text := _told(row, against)):
-            said.append(text)
-    if not said:
-        return ""
-    return words.sentence(words.LOADS.format(loads=", ".join(said)))
+        if row is None or against is None or against.verdict != "told" or against.by is None:
+            continue
+        if abs(against.by) >= 0.5:
+            said.append((row, against.by))
+    return said
 
 
 def _row(changes: Changes, name: str) -> ChangeRow | None:
     there = {row.side: row for row in changes.loads if row.measure == name}
     return next((there[side] for side in SIDES if side in there), None)
-
-
-def _told(row: ChangeRow, against: Against) -> str:
-    if against.verdict != "told" or against.by is None or abs(against.by) < 0.5:
-        return ""
-    way = words.HIGHER if against.by > 0 else words.LOWER
-    by = format_value(abs(against.by), 0)
-    return words.LOAD.format(what=NAMES[row.measure], by=by, unit=row.unit, way=way)

@@ -32,6 +32,8 @@ class Cell:
     value_text: str
     spread_text: str
     """Half width of the 95 % interval of the mean, with the unit."""
+    half_text: str
+    """The same in a few characters."""
     count_text: str
     needed_text: str
     """Strokes still to come before the mean holds."""
@@ -39,6 +41,8 @@ class Cell:
     """From the baseline; where there is none, from before the mark."""
     change_note: str
     """From before the mark, where the first is from the baseline; else how sure the first is."""
+    mark_text: str
+    """From before the mark, where the first is from the baseline."""
     change_told: bool
     """Whether the change is more than chance would bring about; so is one not judged yet."""
     verdict: words.Verdict
@@ -61,6 +65,23 @@ class RowView:
     stale: bool
     """The numbers are not of this moment: the data are old, or nobody pedals."""
     selected: bool = False
+
+    @property
+    def needed_text(self) -> str:
+        """Strokes still to come before the means of all sides hold."""
+        texts = [cell.needed_text for cell in self.cells]
+        if words.TOO_SHORT in texts:
+            return words.TOO_SHORT
+        more = [int(text) for text in texts if text.startswith("+")]
+        if more:
+            return words.STROKES_NEEDED.format(count=max(more))
+        return words.HOLDS if texts and all(texts) else ""
+
+    @property
+    def mark_text(self) -> str:
+        """The change from before the mark by side, where the rows show that from the baseline."""
+        texts = [cell.mark_text for cell in self.cells if cell.mark_text]
+        return words.CHANGE_AT_MARK.format(change="  ".join(texts)) if texts else ""
 
 
 def sides_of(measure: Measure) -> tuple[Side, ...]:
@@ -127,10 +148,12 @@ def _cell(
         recent=recent,
         value_text=f"{value}°" if measure.unit == "deg" and mean is not None else value,
         spread_text=unit.strip() if half is None else f"±{half:.1f}{unit}",
+        half_text="" if half is None else f"±{half:.{1 if half < 9.95 else 0}f}",
         count_text="" if row is None else f"n {row.n}",
         needed_text="" if row is None else words.needed_words(row.needed, row.too_short),
         change_text=changes[0] if changes else "",
         change_note=note or (sureness_words(measure, since) if changes else ""),
+        mark_text=changes[1] if len(changes) > 1 else "",
         change_told=since is None or since.verdict == "told",
         verdict=verdict,
     )
@@ -155,6 +178,19 @@ def sureness_words(measure: Measure, against: Against | None) -> str:
         return words.MAY_BE_CHANCE
     half = (against.ci95[1] - against.ci95[0]) / 2
     return f"±{half:.1f}{words.UNIT_WORD[measure.unit]}"
+
+
+def change_words(row: ChangeRow, against: Against, measure: Measure) -> str:
+    """``L −3.1° ±0.8°``; of a change that may be chance no more than how large it can be."""
+    unit = words.UNIT_WORD[measure.unit]
+    side = words.SIDE_LETTER[row.side] or words.sentence(measure.short)
+    if against.verdict == "hidden" and against.smallest is not None:
+        smallest = f"{against.smallest:.1f}{unit}"
+        return words.NO_CHANGE_SHORT.format(side=side, smallest=smallest)
+    if against.by is None:
+        return f"{side} {words.NOTHING}"
+    by = signed(against.by, max(measure.decimals, 1 if measure.unit == "deg" else 0)) + unit
+    return words.CHANGE_SHORT.format(side=side, by=by, half=sureness_words(measure, against))
 
 
 def _pair(values: list[float] | None) -> tuple[float, float] | None:

@@ -1,4 +1,11 @@
-"""How large type must be to be read from where people are."""
+"""How large type must be to be read from where people are.
+
+Every text of a window is read from the screen's ``distance_mm``, and so are its capitals
+``CAP_ARCMIN`` high from there. Where there is no room for that, fewer things are shown, or shorter
+words. Smaller is only what somebody reads who has come up to the screen to use or to learn the
+program: keys and questions, the help, headings of columns, legends, the names beside the figure's
+numbers. It is drawn as ``close`` and stands as high from ``CLOSE_MM``.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +16,8 @@ from livefit.definitions.models import Screen
 CAP_ARCMIN = 20.0
 """Height of capitals and digits seen from the eye: ISO 9241-303 recommends 20 to 22 minutes of
 arc and allows no less than 16 (from memory)."""
+CLOSE_MM = 750.0
+"""From the eye to a screen whose keys one can reach."""
 
 
 def cap_height_mm(distance_mm: float, arcmin: float = CAP_ARCMIN) -> float:

@@ -10,8 +10,8 @@ from livefit.definitions.models import Definitions, Event, Measure, Side
 from livefit.view import words
 from livefit.view.age import AgeMeter, Freshness, age_words
 from livefit.view.header import AgeView, Readout, header_readouts
-from livefit.view.loads import load_words
-from livefit.view.rows import Key, RowView, band_of, make_cells, sides_of
+from livefit.view.loads import load_shorts, load_words
+from livefit.view.rows import Key, RowView, band_of, change_words, make_cells, sides_of
 from livefit.view.scale import Scale, common_scale
 from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark
 from livefit.wire.messages import Mark, Row, Snapshot
@@ -187,6 +187,18 @@ class TableModel:
         return tuple(f"{words.marker_words(name)} {100 * shares[name]:.0f} %" for name in worst)
 
     @property
+    def missing_short(self) -> tuple[str, ...]:
+        """The worst of them and how many more there are, ever shorter; empty where all are seen."""
+        if not self.missing or self._snapshot is None:
+            return ()
+        shares = self._snapshot.health.missing
+        label = max(shares, key=lambda each: shares[each])
+        more = f"+{len(self.missing) - 1}" if len(self.missing) > 1 else ""
+        name, share = words.marker_letter(label), f"{100 * shares[label]:.0f} %"
+        texts = (text.format(name=name, share=share, more=more) for text in words.MISSING_SHORT)
+        return tuple(text.strip() for text in texts)
+
+    @property
     def message(self) -> words.Message | None:
         """The one thing that the fitter must know first, if there is any."""
         if self.fault is not None:
@@ -196,21 +208,23 @@ class TableModel:
         snapshot = self._snapshot
         if snapshot is None:
             detail = words.NO_DATA_YET_DETAIL.format(endpoint=self._endpoint or "the node")
-            return words.Message("bad", words.NO_DATA_YET, detail)
+            return words.Message("bad", words.NO_DATA_YET, detail, words.NO_DATA_YET_SHORT)
         age = self.age
         if age.state == "lost":
             title = words.NO_DATA.format(age=age.text)
-            return words.Message("bad", title, words.NO_DATA_DETAIL)
+            return words.Message("bad", title, words.NO_DATA_DETAIL, words.NO_DATA_SHORT)
         state = words.STATES.get(snapshot.state)
         if state is not None:
-            return words.Message(state.level, state.title, snapshot.problem or state.detail)
+            if snapshot.problem:
+                return replace(state, detail=snapshot.problem, short="")
+            return state
         if snapshot.problem:
             return words.Message("care", words.PLEASE_CHECK, snapshot.problem)
         if snapshot.warnings:
             return words.Message("care", words.PLEASE_CHECK, ". ".join(snapshot.warnings))
         if self.offer is not None:
             detail = words.OFFER_DETAIL.format(what=words.sentence(self.offer.rows[0].words))
-            return words.Message("care", words.OFFER, detail)
+            return words.Message("care", words.OFFER, detail, words.OFFER_SHORT)
         return self._change_message()
 
     def _change_message(self) -> words.Message | None:
@@ -226,14 +240,21 @@ class TableModel:
         if not pairs:
             return None
         told = [_change_sentence(row, against, measure) for row, against in pairs]
-        told += _markers_sentence([against for _, against in pairs], measure)
+        short = [change_words(row, against, measure) for row, against in pairs]
+        anew = _markers_sentence([against for _, against in pairs], measure)
         title = words.CHANGED_SINCE_BASELINE if baseline else words.CHANGED_SINCE_MARK
-        return words.Message("note", title, ". ".join(told) + ".")
+        detail = ". ".join([*told, *anew]) + "."
+        return words.Message("note", title, detail, ", ".join([*short, *anew]))
 
     @property
     def loads(self) -> str:
         """How cadence and workload differ, in a sentence; empty where they do not surely."""
         return "" if self._changes is None else load_words(self._changes)
+
+    @property
+    def loads_short(self) -> tuple[str, ...]:
+        """By how much each of them differs."""
+        return () if self._changes is None else load_shorts(self._changes)
 
     @property
     def notice(self) -> str | None:

@@ -52,10 +52,10 @@ VERDICTS = {
 }
 
 MEANINGS = {
-    "below": "mean and its interval lie below the band",
-    "within": "mean and its interval lie inside the band",
-    "above": "mean and its interval lie above the band",
-    "unsure": "the interval still reaches over an edge of the band",
+    "below": "mean and its interval below the band",
+    "within": "mean and its interval inside the band",
+    "above": "mean and its interval above the band",
+    "unsure": "the interval still reaches over an edge",
 }
 
 COLUMN_MEASURE = "measure, crank position"
@@ -72,10 +72,12 @@ COLUMN_CHANGE_MARK = "since mark"
 CHANGE_AT_MARK = "mark {change}"
 MAY_BE_CHANCE = "chance?"
 NO_SURE_CHANGE = "{side}: no sure change, under {smallest}"
+CHANGE_SHORT, NO_CHANGE_SHORT = "{side} {by} {half}", "{side} under {smallest}, if any"
 MARKERS_STAYED = "Markers anew: under {smallest}"
 MARKERS_COUNTED = "Markers anew: counted"
 MARKERS_NOT_COUNTED = "Markers anew: not counted"
-TOO_SHORT = "short"
+TOO_SHORT, HOLDS = "short", "holds"
+STROKES_NEEDED = "+{count} strokes"
 
 CADENCE = "cadence"
 WORKLOAD = "workload"
@@ -93,6 +95,11 @@ EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
 MARK_MEASURED = "mark, measured {amount}"
+LEAD = {
+    BATTERY: "battery", LOST: "lost", DELAY: "delay", RECORDING: "rec", MARK: "mark",
+    STROKES: "strokes",
+}  # fmt: skip
+"""The same in one word, for a line without captions."""
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
@@ -100,6 +107,8 @@ AGE_SIGN = {"fresh": "●", "old": "◆", "lost": "▲", "held": "◆"}
 
 ALL_SEEN = "All markers seen"
 MISSING = "{count} missing: {names}"
+MISSING_SHORT = ("missing {name} {share} {more}", "missing {name} {more}", "{name} {more}")
+"""The first of them that fits."""
 FIGURE_SIDE = "{side} in front"
 FIGURE_ONLY = "{side} alone"
 FIGURE_OLD = "Figure {age} old"
@@ -133,7 +142,7 @@ def needed_words(needed: int | None, too_short: bool = False) -> str:
         return TOO_SHORT
     if needed is None:
         return ""
-    return "holds" if needed <= 0 else f"+{needed}"
+    return HOLDS if needed <= 0 else f"+{needed}"
 
 
 def all_hold_words(needed: int | None) -> str:
@@ -159,6 +168,14 @@ def marker_short(label: str) -> str:
     return f"{LANDMARK[landmark]} {side}"
 
 
+def marker_letter(label: str) -> str:
+    """``R ankle`` for ``R_LM``."""
+    side, _, landmark = label.partition("_")
+    if side not in ("L", "R") or landmark not in LANDMARK:
+        return label
+    return f"{side} {LANDMARK[landmark]}"
+
+
 def sentence(text: str) -> str:
     """The text with a capital first."""
     return text[:1].upper() + text[1:]
@@ -171,6 +188,8 @@ class Message:
     level: Level
     title: str
     detail: str
+    short: str = ""
+    """The detail where there is room for a few words; empty: as it is."""
 
 
 NO_DATA_YET = "No data yet"
@@ -179,7 +198,11 @@ NO_DATA_YET_DETAIL = (
 )
 NO_DATA = "No data for {age}"
 NO_DATA_DETAIL = "All numbers shown are old. Check that the processing node is running."
+NO_DATA_YET_SHORT = "Is the node running?"
+NO_DATA_SHORT = "All numbers are old."
 CANNOT_RECEIVE = "Cannot receive"
+IN_FULL = "H: all"
+"""Behind a message that goes on."""
 PLEASE_CHECK = "Please check"
 HELD = "Picture held"
 HELD_DETAIL = "Space: go on."
@@ -187,19 +210,29 @@ HELD_DETAIL = "Space: go on."
 STATES: dict[str, Message] = {
     "waiting": Message("bad", "No marker stream yet", "Start the source of the markers."),
     "silent": Message(
-        "bad", "The marker stream has stopped", "Check the capture system; the averages are old."
+        "bad",
+        "The marker stream has stopped",
+        "Check the capture system; the averages are old.",
+        "Averages are old.",
     ),
     "searching": Message("care", "Looking for the crank", "Let the rider pedal steadily."),
-    "still": Message("note", "Not pedalling", "The averages are those of the last strokes."),
+    "still": Message(
+        "note",
+        "Not pedalling",
+        "The averages are those of the last strokes.",
+        "Averages of the last strokes.",
+    ),
 }
 
 OFFER = "A change nobody marked"
 OFFER_DETAIL = "O: mark or drop it. {what}."
+OFFER_SHORT = "O: mark or drop it."
 CHANGED_SINCE_BASELINE = "From the baseline"
 CHANGED_SINCE_MARK = "Since the mark"
 
 LOADS = "{loads} than before: not allowed for"
 LOAD = "{what} {by} {unit} {way}"
+LOAD_SHORT = "{what} {by} {unit}"
 HIGHER, LOWER = "higher", "lower"
 
 PICTURE_SAVED = "Picture saved: {path}"
@@ -239,15 +272,17 @@ DONE = {
 WINDOW_TITLE = "livefit: fitter"
 HELP_TITLE = "Keys"
 HELP_SIGNS_TITLE = "Signs"
+HELP_NOW_TITLE = "Now, in full"
+HELP_MISSING, HELP_LOADS = "markers missing", "other loads"
 HELP_SIGNS = (
     ("ring on a scale", "the baseline"),
     ("thin marks on a scale", "the last strokes, one by one"),
-    ("+3, holds, short", "strokes until the mean holds; short: the window is, at this spread"),
+    ("±, +3, holds, short", "95 % of the mean; strokes until it holds; the window is too short"),
     ("dashed figure", "the baseline, with the crank where it is now"),
     ("ring in the figure", "where a lost marker was seen last"),
-    ("change", "from the baseline, or from before the mark; chance?: may be none"),
+    ("change", "from the baseline, or from before the mark; ?: it may be chance"),
     (
-        "not allowed for",
+        "other loads",
         "what cadence makes of the changes is still in them; livefit compare tells",
     ),
 )
@@ -255,7 +290,7 @@ ACTIONS: tuple[tuple[str, ...], ...] = (
     ("M", "mark", "mark an adjustment: part, then how far", "ask mark"),
     ("O", "offer", "take or drop a change that nobody marked", "ask offer"),
     ("A", "amend", "put right what one of the last marks says", "ask amend"),
-    ("Z", "undo mark", "take the latest mark back", "unmark", "Ctrl+Z"),
+    ("Z", "undo", "take the latest mark back", "unmark", "Ctrl+Z"),
     ("N", "next", "estimate what the next change would do", "ask estimate"),
     ("B", "baseline", "set the baseline to the present averages", "set_baseline"),
     ("C", "clear", "clear the baseline", "clear_baseline"),
@@ -263,7 +298,7 @@ ACTIONS: tuple[tuple[str, ...], ...] = (
     ("W", "window", "average over more or fewer strokes", "ask window"),
     ("P", "measures", "choose what is shown here and to the rider", "ask rows"),
     ("D", "bands", "choose the target bands", "ask discipline"),
-    ("E", "edit band", "edit the band of the selected row", "ask band"),
+    ("E", "edit", "edit the band of the selected row", "ask band"),
     ("Space", "hold", "hold the picture, go on", "hold"),
     ("V", "view", "figure from the side, the front, both", "views"),
     ("L", "side", "left side, right side, both", "sides"),

@@ -123,6 +123,61 @@ def test_rows_are_chosen_for_the_table_and_for_the_rider(model: TableModel) -> N
     assert hands.sheet is None
 
 
+def sent(model: TableModel, asked: list[object], chosen: dict[str, list[list[str]]]) -> None:
+    """The node takes what is asked, and its snapshot comes to a window's model."""
+    for ask in asked:
+        assert isinstance(ask, Ask)
+        chosen[ask.args["screen"]] = ask.args["rows"]
+    rows = make_rows(model.definitions)
+    model.apply_snapshot(make_snapshot(rows, chosen=dict(chosen)), 100.0)
+
+
+def test_a_choice_goes_on_from_the_one_that_is_on_its_way(model: TableModel) -> None:
+    hands = Hands(model)
+    before = [list(pair) for pair in model.chosen]
+    chosen: dict[str, list[list[str]]] = {}
+    first = typed(hands, "P Enter Esc")
+    # Opened again before any snapshot tells of the first choice.
+    assert first == [Ask("choose", {"screen": "fitter", "rows": before[1:]})]
+    second = typed(hands, "P Enter")
+    assert second == [Ask("choose", {"screen": "fitter", "rows": before[2:]})]
+    sent(model, first, chosen)
+    assert typed(hands, "Esc P Enter") == [Ask("choose", {"screen": "fitter", "rows": before[3:]})]
+
+
+def test_what_two_windows_choose_in_turn_adds_up(
+    model: TableModel, definitions: Definitions
+) -> None:
+    other = TableModel(definitions)
+    chosen: dict[str, list[list[str]]] = {}
+    sent(other, [], chosen)
+    here, there = Hands(model), Hands(other)
+    before = [list(pair) for pair in model.chosen]
+    assert typed(here, "P") == typed(there, "P") == []
+    asked = typed(here, "Enter")
+    for each in (model, other):
+        sent(each, asked, chosen)
+    # The sheet that was open all the while shows what the other one chose, and goes on from it.
+    assert [c.press for c in cells(there) if c.marks] == [c.press for c in cells(here) if c.marks]
+    asked = typed(there, "Left Enter R")
+    rows = [*before[1:], ["knee_flexion", "forward"]]
+    assert asked[0] == Ask("choose", {"screen": "fitter", "rows": rows})
+    for each in (model, other):
+        sent(each, asked, chosen)
+    assert {c.press: c.marks for c in cells(here)} == {c.press: c.marks for c in cells(there)}
+    assert typed(here, "Enter") == [Ask("choose", {"screen": "fitter", "rows": [*rows, before[0]]})]
+
+
+def test_a_choice_that_was_refused_is_forgotten(model: TableModel) -> None:
+    hands = Hands(model)
+    before = [list(pair) for pair in model.chosen]
+    (asked,) = typed(hands, "P Enter")
+    assert isinstance(asked, Ask)
+    hands.hear(asked, {}, "no answer")
+    assert [c.marks for c in cells(hands) if c.here] == [("fitter", "rider")]
+    assert typed(hands, "Enter") == [Ask("choose", {"screen": "fitter", "rows": before[1:]})]
+
+
 def test_a_click_moves_the_cursor_and_a_second_chooses(model: TableModel) -> None:
     hands = Hands(model)
     typed(hands, "P")

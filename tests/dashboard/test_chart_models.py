@@ -85,7 +85,7 @@ def test_over_time_shows_the_last_minutes(definitions: Definitions) -> None:
     latest = (299 + 0.5) * PERIOD_S
     assert chart.latest_t == pytest.approx(latest)
     assert (chart.title, chart.unit, chart.span_s) == (
-        "Knee flexion, bottom dead centre", "deg", 180.0,
+        "Knee, bottom", "deg", 180.0,
     )  # fmt: skip
     assert chart.ticks_s == (180.0, 120.0, 60.0, 0.0)
     assert [track.side for track in chart.tracks] == ["L", "R"]

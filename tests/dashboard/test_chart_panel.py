@@ -184,7 +184,7 @@ def test_the_event_and_its_band_stand_at_their_crank_angle(definitions: Definiti
     charts = riding_charts(definitions)
     charts.kind = "over_stroke"
     pixels, boxes = picture(charts, *PLACES[1])
-    bottom = next(box for text, box in boxes.items() if text.endswith("bottom"))
+    bottom = boxes["bottom"]
     upright = near(pixels[:, :], theme.LINE, 4)[90:].mean(axis=0)
     assert abs(int(upright.argmax()) - middle(bottom)[0]) <= 2
     rows, columns = np.nonzero(near(pixels[90:], theme.BAND, 4))
@@ -222,7 +222,7 @@ def test_the_front_view_faces_the_rider(definitions: Definitions) -> None:
         "out", "0", "in", "−40", "−40", "in", "0", "out",
     ]  # fmt: skip
     headings = [text for _, text in at if text.endswith("leg")]
-    assert headings == ["R  right leg", "L  left leg"]
+    assert headings == ["R leg", "L leg"]
 
 
 def test_it_draws_only_what_has_changed(
@@ -321,6 +321,11 @@ def test_words_of_marks_stand_clear_of_each_other_and_of_all_lines() -> None:
         assert rows.max() == 1
     assert None not in mark_places([(10.0, 90.0), (200.0, 90.0)], 0.0, 440.0, 6.0)
     assert mark_places([(10.0, 500.0)], 0.0, 440.0, 6.0) == [None]
+    # Too long for either side, not for both.
+    (over,) = mark_places([(250.0, 300.0)], 0.0, 440.0, 6.0)
+    assert over is not None
+    assert over.over
+    assert (over.left, over.row) == (0.0, 0)
 
 
 def test_ticks_thin_out() -> None:

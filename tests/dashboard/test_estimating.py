@@ -73,11 +73,11 @@ def test_now_then_interval_verdict_and_who_speaks_stand_in_each_row(
         ("knee", "bottom"), ("knee", "largest"),
     ]  # fmt: skip
     left, right = rows[0].sides
-    assert (left.now, left.then, left.half) == ("36.2°", "34.7°", "±0.8°")
+    assert (left.now, left.then, left.half) == ("36°", "34.7°", "±0.8")
     # The shipped band for road racing is 30 to 40: 33.9 to 35.5 lies inside, 39.5 to 41.1 does not.
     assert (left.verdict.key, right.verdict.key) == ("within", "unsure")
     assert [row.said_by for row in rows] == ["this rider"] * 2 + ["published"] * (len(MEANS) - 2)
-    assert rows[5].sides[0].half == "±0.8 mm"
+    assert rows[5].sides[0].half == "±0.8"
     assert rows[2].sides[0].verdict.word == "no band"
     assert table(hands).cautions == tuple(CAUTIONS)
 
@@ -137,11 +137,11 @@ def test_rows_with_a_band_and_a_number_are_to_be_brought_inside(
     asked = Ask("into_bands", {"rows": wanted})
     assert typed(hands, "N I") == [asked]
     hands.hear(asked, make_way(definitions), None)
-    assert view(hands).lead.startswith("First step alone: saddle up 5 mm.")
+    assert view(hands).lead.startswith("First step: saddle up 5 mm.")
     assert table(hands).sentences[0].startswith("First step: saddle height 5 mm up.")
     first = table(hands).rows[0].sides[0].then
     typed(hands, "Tab")
-    assert view(hands).lead.startswith("All of it together: saddle up 12 mm, bar down 3 mm.")
+    assert view(hands).lead.startswith("Together: saddle up 12 mm, bar down 3 mm.")
     assert (first, table(hands).rows[0].sides[0].then) == ("34.7°", "32.2°")
     assert table(hands).cautions == tuple(CAUTIONS)
     typed(hands, "Tab")

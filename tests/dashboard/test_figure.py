@@ -231,9 +231,9 @@ def test_figure_words(definitions: Definitions) -> None:
     model.apply_pose(make_pose(359.7, sent=100.0), 100.01)
     assert model.figure_text == "right side in front"
     assert model.figures[0].crank_text == "0°"
-    assert not model.figure_stale
+    assert (model.figure_age, model.figure_stale) == ("", False)
     model.apply_silence(102.5)
-    assert (model.figure_text, model.figure_stale) == ("Figure 2.5 s old", True)
+    assert (model.figure_age, model.figure_stale) == ("Figure 2.5 s old", True)
 
 
 def test_views_and_sides_go_round(definitions: Definitions) -> None:

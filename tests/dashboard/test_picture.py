@@ -125,8 +125,12 @@ def test_nothing_overlaps_or_leaves_its_panel(
             assert len(boxes) > 15
             assert overlaps(boxes) == []
             assert outside(boxes, *layout.panels) == []
+            view.hands.help_shown = True
+            view.refresh()
+            assert len(view.help_boxes()) > 60
             assert overlaps(view.help_boxes()) == []
             assert outside(view.help_boxes(), Rect(0, 0, *size)) == []
+            view.hands.help_shown = False
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -33,6 +33,8 @@ class ChartPanel:
         self._frame = Layer(parent, fonts, order=1)
         self._ink = Ink(parent, order=3)
         self._top = Layer(parent, fonts, order=2)
+        self.legible = 1.0
+        """Least size of the type, px: what can be read from where the fitter is."""
         self._rect, self._unit, self._scale = Rect(0, 0, 1, 1), 1.0, 1.0
         self._shown: object = None
         self._anew = False
@@ -82,10 +84,11 @@ class ChartPanel:
         return [*self._frame.boxes(), *self._top.boxes()]
 
     def _draw(self, chart: Chart) -> None:
-        sheet = s.Sheet(self._rect, self._unit, self._frame, self._ink, self._top)
+        size = max(self.legible, theme.SMALL * self._unit)
+        sheet = s.Sheet(self._rect, self._unit, size, self._frame, self._ink, self._top)
         s.title(sheet, chart.title)
         if chart.empty is not None:
-            size, room = theme.BODY * self._unit, self._rect.w - 2 * s.PAD * self._unit
+            room = self._rect.w - 2 * s.PAD * self._unit
             self._frame.text(
                 chart.empty, *self._rect.center, size, theme.QUIET, align="center", room=room
             )

@@ -18,9 +18,7 @@ from livefit.view import chart_words as words
 from livefit.view.axis import Axis
 
 PAD = 18.0
-HEADER = 78.0
-TICKS_LEFT = 78.0
-TICKS_BELOW = 34.0
+LEGEND = 38.0
 GAP = 10.0
 """Between an axis and its numbers."""
 
@@ -43,13 +41,36 @@ SPREAD = 0.3
 
 @dataclass(frozen=True)
 class Sheet:
-    """Where and with what a chart is drawn; from the bottom up: frame, ink, top."""
+    """Where and with what a chart is drawn; from the bottom up: frame, ink, top.
+
+    ``size`` px is the type of what is read from afar.
+    """
 
     rect: Rect
     unit: float
+    size: float
     frame: Layer
     ink: Ink
     top: Layer
+    close: bool = False
+    """Whether the numbers at the axes are read close to the screen."""
+
+    @property
+    def head(self) -> float:
+        """Height of title and legend."""
+        return 1.15 * self.size + LEGEND * self.unit
+
+    @property
+    def below(self) -> float:
+        """Height of the numbers below a plot."""
+        return 1.25 * self.size + 6 * self.unit
+
+    def ticks_left(self, axis: Axis, unit: str) -> float:
+        """Width of the numbers beside an upright axis, with what is free on either side."""
+        widest = max(
+            self.frame.fonts.width(words.tick_words(value, unit), self.size) for value in axis.ticks
+        )
+        return widest + (GAP + 10) * self.unit
 
 
 @dataclass(frozen=True)
@@ -104,18 +125,17 @@ def marks(
 
 
 def title(sheet: Sheet, text: str) -> None:
-    """The chart's title, set smaller where it is long."""
-    u, rect, layer = sheet.unit, sheet.rect, sheet.frame
-    room, size = rect.w - 2 * PAD * u, theme.BODY * u
-    size = max(min(size, size * room / max(layer.fonts.width(text, size), 1.0)), theme.SMALL * u)
-    layer.text(text, rect.x + PAD * u, rect.y + 24 * u, size, theme.TEXT, weight=theme.BOLD,
-               room=room)  # fmt: skip
+    """The chart's title."""
+    u, rect, size = sheet.unit, sheet.rect, sheet.size
+    sheet.frame.text(text, rect.x + PAD * u, rect.y + 0.62 * size, size, theme.TEXT,
+                     weight=theme.BOLD, room=rect.w - 2 * PAD * u)  # fmt: skip
 
 
 def legend(sheet: Sheet, items: Sequence[LegendItem], note: str = "") -> None:
     """Samples of the lines with their words, as many as there is room for, and a note behind."""
     u, rect, layer = sheet.unit, sheet.rect, sheet.frame
-    x, y, size, wide = rect.x + PAD * u, rect.y + 58 * u, theme.SMALL * u, 34 * u
+    x, size, wide = rect.x + PAD * u, theme.SMALL * u, 34 * u
+    y = rect.y + sheet.head - LEGEND / 2 * u
     right = rect.right - PAD * u
     for kind, text in items:
         text_left = x + wide + 8 * u
@@ -123,10 +143,10 @@ def legend(sheet: Sheet, items: Sequence[LegendItem], note: str = "") -> None:
         if end > right:
             return
         _sample(sheet, kind, x, y, wide)
-        layer.text(text, text_left, y, size, theme.QUIET)
+        layer.text(text, text_left, y, size, theme.QUIET, close=True)
         x = end + 20 * u
     if note and x + layer.fonts.width(note, size) <= right:
-        layer.text(note, x, y, size, theme.QUIET)
+        layer.text(note, x, y, size, theme.QUIET, close=True)
 
 
 def _sample(sheet: Sheet, kind: Sample, x: float, y: float, wide: float) -> None:
@@ -153,7 +173,7 @@ def band(layer: Layer, rect: Rect, unit: float) -> None:
 
 def frame(sheet: Sheet, plot: Plot, unit: str) -> None:
     """Grid and numbers of the upright axis."""
-    u, layer, rect, size = sheet.unit, sheet.frame, plot.rect, theme.SMALL * sheet.unit
+    u, layer, rect, size = sheet.unit, sheet.frame, plot.rect, sheet.size
     grid = theme.mixed(theme.LINE, theme.PANEL, 0.35)
     ticks = plot.y.ticks
     every = thinned(len(ticks), rect.h, 1.3 * size)
@@ -162,22 +182,26 @@ def frame(sheet: Sheet, plot: Plot, unit: str) -> None:
         layer.line((rect.x, y), (rect.right, y), 1.5 * u, grid)
         if i % every == 0:
             text = words.tick_words(value, unit)
-            layer.text(text, rect.x - GAP * u, y, size, theme.QUIET, align="right")
+            layer.text(text, rect.x - GAP * u, y, size, theme.QUIET, align="right",
+                       close=sheet.close)  # fmt: skip
 
 
-def across(sheet: Sheet, plot: Plot, ticks: Sequence[tuple[float, str]]) -> None:
-    """Numbers or words below the plot with their grid lines."""
-    u, layer, rect, size = sheet.unit, sheet.frame, plot.rect, theme.SMALL * sheet.unit
+def across(
+    sheet: Sheet, plot: Plot, ticks: Sequence[tuple[float, str]], bounds: tuple[float, float]
+) -> None:
+    """Numbers or words below the plot with their grid lines, the last one among them."""
+    u, layer, rect, size = sheet.unit, sheet.frame, plot.rect, sheet.size
     grid = theme.mixed(theme.LINE, theme.PANEL, 0.35)
     widest = max((layer.fonts.width(text, size) for _, text in ticks), default=0.0)
     every = thinned(len(ticks), rect.w, widest + 10 * u)
     for i, (value, text) in enumerate(ticks):
         x = plot.point(value, plot.y.low)[0]
         layer.line((x, rect.y), (x, rect.bottom), 1.5 * u, grid)
-        if i % every == 0:
+        if (len(ticks) - 1 - i) % every == 0:
             half = layer.fonts.width(text, size) / 2
-            at = min(max(x, rect.x - TICKS_LEFT * u + half), sheet.rect.right - 6 * u - half)
-            layer.text(text, at, rect.bottom + 20 * u, size, theme.QUIET, align="center")
+            at = min(max(x, bounds[0] + half), bounds[1] - half)
+            layer.text(text, at, rect.bottom + 0.85 * size, size, theme.QUIET, align="center",
+                       close=sheet.close)  # fmt: skip
 
 
 def thinned(count: int, length: float, needed: float) -> int:
@@ -206,13 +230,15 @@ def spaced(at: Sequence[float], gap: float, low: float, high: float) -> list[flo
     return [float(value) for value in out]
 
 
-def tag(sheet: Sheet, text: str, at: Point, color: Color, size: float) -> None:
+def tag(
+    sheet: Sheet, text: str, at: Point, color: Color, size: float, *, close: bool = False
+) -> None:
     """A bold word over the curves, on ground of its own."""
     layer, u = sheet.top, sheet.unit
     width = layer.fonts.width(text, size)
     ground = Rect(at[0] - width / 2 - 4 * u, at[1] - 0.5 * size, width + 8 * u, size)
     layer.rect(ground, theme.faded(theme.PANEL, 0.8))
-    layer.text(text, *at, size, color, align="center", weight=theme.BOLD)
+    layer.text(text, *at, size, color, align="center", weight=theme.BOLD, close=close)
 
 
 def dense(*lines: FloatArray) -> FloatArray:

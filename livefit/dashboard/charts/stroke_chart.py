@@ -12,7 +12,7 @@ from livefit.view.cycles import CRANK_DEG
 from livefit.view.round_crank import CycleCurve, OverStroke
 from livefit.view.words import Shape
 
-RIGHT = 40.0
+RIGHT = 24.0
 BAND_WIDE = 36.0
 DOT = 17.0
 
@@ -31,9 +31,9 @@ def draw_over_stroke(sheet: s.Sheet, chart: OverStroke) -> None:
     s.legend(sheet, items)
     if chart.axis is None:
         return
-    left, top = rect.x + s.TICKS_LEFT * u, rect.y + (s.HEADER + 12) * u
-    area = Rect(left, top, rect.right - RIGHT * u - left,
-                rect.bottom - (s.TICKS_BELOW + 6) * u - top)  # fmt: skip
+    left = rect.x + sheet.ticks_left(chart.axis, chart.unit)
+    top = rect.y + sheet.head + 0.45 * sheet.size
+    area = Rect(left, top, rect.right - RIGHT * u - left, rect.bottom - sheet.below - top)
     plot = s.Plot(area, 0.0, 360.0, chart.axis)
     if chart.band is not None and chart.band_everywhere:
         low, high = (plot.point(0.0, edge)[1] for edge in chart.band)
@@ -63,12 +63,16 @@ def draw_over_stroke(sheet: s.Sheet, chart: OverStroke) -> None:
 
 def _quarters(sheet: s.Sheet, plot: s.Plot) -> None:
     names = [*words.QUARTERS, words.QUARTERS[0]]
-    size = theme.SMALL * sheet.unit
-    ticks = [(90.0 * i, f"{90 * i}° {name}") for i, name in enumerate(names)]
-    widest = max(sheet.frame.fonts.width(text, size) for _, text in ticks)
-    if widest * 1.1 > plot.rect.w / 4:
-        ticks = [(90.0 * i, name) for i, name in enumerate(names)]
-    s.across(sheet, plot, ticks)
+    degrees = [f"{90 * i}°" for i in range(len(names))]
+    both = [f"{at} {name}" for at, name in zip(degrees, names, strict=True)]
+
+    def fits(texts: list[str]) -> bool:
+        widest = max(sheet.frame.fonts.width(text, sheet.size) for text in texts)
+        return widest * 1.1 <= plot.rect.w / 4
+
+    texts = next((texts for texts in (both, names) if fits(texts)), degrees)
+    bounds = (sheet.rect.x + 6 * sheet.unit, sheet.rect.right - 6 * sheet.unit)
+    s.across(sheet, plot, [(90.0 * i, text) for i, text in enumerate(texts)], bounds)
 
 
 def _spread(sheet: s.Sheet, plot: s.Plot, curve: CycleCurve) -> None:
@@ -100,7 +104,7 @@ def _letters(sheet: s.Sheet, plot: s.Plot, chart: OverStroke) -> None:
     at = int(apart.argmax())
     points = [plot.place(CRANK_DEG, c.cycle.mean) for c in curves]
     obstacles = s.dense(*points, *(plot.place(CRANK_DEG, c.cycle.last) for c in curves))
-    size = theme.BODY * sheet.unit
+    size = sheet.size
     taken: list[Rect] = []
     for curve, point in zip(curves, points, strict=True):
         anchor = (float(point[at, 0]), float(point[at, 1]))
