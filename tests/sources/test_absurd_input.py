@@ -25,7 +25,7 @@ from livefit.wire.blocks import describe, pack_block, unpack_frames
 from livefit.wire.codec import decode, encode
 from livefit.wire.messages import Description, Frames
 from tests.sources.test_json_lines import Script
-from tests.sources.test_lsl import WIKI, OtherMachine
+from tests.sources.test_lsl import OtherMachine
 
 HOSTILE: list[Any] = [
     None, True, False, 0, -1, 1.5, 2**63, 10**20, -(10**400), 1e12, 1.1e12, 1e300, float("nan"),
@@ -204,6 +204,7 @@ def test_lsl_stamps_that_leap_for_ever_do_not_run_out_of_numbers(
         block = source.read(0.0)
         assert block is not None
         assert len(block) == len(sent)
+        assert (block.numbers >= 0).all()
 
 
 def test_an_lsl_marker_at_no_place_is_missing_and_its_neighbour_is_not(
