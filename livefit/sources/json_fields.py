@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 
 from livefit.frames import Channel, FloatArray
-from livefit.sources.publish import marker_positions
 from livefit.wire.blocks import LAST_TIME_S
 from livefit.wire.codec import quoted
 
 UNUSABLE = (ValueError, TypeError, OverflowError, RecursionError)
 """What a line that cannot be used may raise; nothing that a device sends ends the reading."""
 _COORDINATES = frozenset({int, float, type(None)})
+_UNSEEN = [math.nan] * 3
 
 
 def parse_line(line: bytes) -> dict[str, Any]:
@@ -131,15 +131,32 @@ def positions_in(fields: Mapping[str, Any], labels: Sequence[str], farthest: flo
         larger than ``farthest``.
     """
     xyz = list_in(fields, "xyz")
-    for label, position in zip(labels, xyz, strict=False):
+    if len(xyz) != len(labels):
+        raise ValueError(
+            f"field 'xyz': expected {len(labels)} positions, one for each label, got {len(xyz)}; "
+            "send null for a marker that was not seen"
+        )
+    rows = []
+    for label, position in zip(labels, xyz, strict=True):
         if position is None:
-            continue
-        if not isinstance(position, list) or not _COORDINATES.issuperset(map(type, position)):
+            rows.append(_UNSEEN)
+        elif (
+            type(position) is list
+            and len(position) == 3
+            and _COORDINATES.issuperset(map(type, position))
+        ):
+            rows.append(position)
+        else:
             raise ValueError(
                 f"field 'xyz', marker {label}: expected x, y, z, numbers or null, "
                 f"found {quoted(position)}"
             )
-    positions = marker_positions(xyz, labels)
+    try:
+        positions = np.array(rows, dtype=np.float64)
+    except OverflowError as error:
+        raise ValueError(
+            f"field 'xyz': expected coordinates up to {farthest:g}: {error}"
+        ) from error
     positions[~np.isfinite(positions).all(axis=1)] = np.nan
     far = np.flatnonzero((np.abs(positions) > farthest).any(axis=1))
     if len(far):

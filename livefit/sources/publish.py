@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from livefit.frames import Channel, FloatArray, MarkerBlock, Sampling, StreamInfo, Up
 from livefit.sources.reading import MM
-from livefit.wire.blocks import describe, pack_block
+from livefit.wire.blocks import LAST_TIME_S, describe, pack_block
 from livefit.wire.codec import quoted
 from livefit.wire.messages import DeviceState
 from livefit.wire.sockets import FRAMES_ENDPOINT, Publisher, wait
@@ -126,8 +126,8 @@ class FramePublisher:
         Raises
         ------
         ValueError
-            If there are more or fewer positions or channels than described, or the number or a
-            true time stamp goes back.
+            If there are more or fewer positions or channels than described, one is no number, the
+            time stamp is out of the protocol's range, or the number or a true time stamp goes back.
         """
         number = self.next_number if number is None else number
         t = time.monotonic() if t is None else t
@@ -136,6 +136,8 @@ class FramePublisher:
                 f"frame numbers must rise: expected {self.next_number} or more, got {number}; "
                 "a device that began anew needs a new publisher"
             )
+        if not abs(t) <= LAST_TIME_S:
+            raise ValueError(f"t: expected seconds, within {LAST_TIME_S:g} either way, got {t!r}")
         if self._info.sampling == "stamped" and not t > self._last_t:
             raise ValueError(f"true time stamps must rise: got {t:g} s after {self._last_t:g} s")
         block = MarkerBlock(

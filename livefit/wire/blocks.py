@@ -96,7 +96,8 @@ def pack_block(
     block
         n frames, in mm, with the markers and channels of ``description`` in its order.
     description
-        What the stream says of itself; gives the unit and the precision of the positions.
+        What the stream says of itself; gives the unit and the precision of the positions. One
+        too large for it becomes infinite, which reads as missing.
     sent
         CLOCK_MONOTONIC, s, at which the messages go out.
 
@@ -112,7 +113,8 @@ def pack_block(
         raise WireError("frames", "", expected, "{} and {}".format(*columns))
     floats = f"<{description.precision}"
     t = block.t.astype("<f8", copy=False)
-    xyz = (block.positions / MM[description.unit]).astype(floats)
+    with np.errstate(over="ignore"):
+        xyz = (block.positions / MM[description.unit]).astype(floats)
     channels = block.channels.astype("<f8", copy=False)
     longest = max(1, min(MAX_FRAMES, MAX_BYTES // 2 // (8 + xyz[:1].nbytes + channels[:1].nbytes)))
     breaks = (np.flatnonzero(np.diff(block.numbers) != 1) + 1).tolist()

@@ -204,6 +204,7 @@ def test_lsl_stamps_that_leap_for_ever_do_not_run_out_of_numbers(
         block = source.read(0.0)
         assert block is not None
         assert len(block) == len(sent)
+        assert (block.numbers >= 0).all()
 
 
 def test_an_lsl_marker_at_no_place_is_missing_and_its_neighbour_is_not(

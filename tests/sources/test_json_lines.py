@@ -102,7 +102,7 @@ def test_metres_become_millimetres_and_null_is_missing() -> None:
         (line(n=1, xyz=[[1, 2], None]), "expected x, y, z"),
         (line(n=1, xyz=[{"x": 1}, None]), "marker R_CA: expected x, y, z"),
         (line(n=1, xyz=[[True, "3", 1], None]), "marker R_CA: expected x, y, z"),
-        (line(n=1, xyz=[None, [10**400, 0, 0]]), "marker R_VM: expected x, y, z as numbers"),
+        (line(n=1, xyz=[None, [10**400, 0, 0]]), "'xyz': expected coordinates up to 1000"),
         (line(n=1, xyz=[[1e300, 1, 1], None]), "marker R_CA: expected coordinates up to 1000,"),
         (line(n=1, xyz=[[1, 1, -1000.1], None]), "is the unit the one described?"),
         (line(n=1, xyz=5), "'xyz': expected a list, found 5"),

@@ -98,6 +98,10 @@ def test_a_wrong_description_is_told_at_once(described: dict[str, Any], expected
     [
         ({"positions": [[1, 2, 3]]}, "expected 2 positions"),
         ({"positions": [[1, 2, 3], [1, 2]]}, "marker R_VM: expected x, y, z"),
+        ({"positions": [[1, 2, 3], [10**400, 1, 2]]}, "marker R_VM: expected x, y, z as numbers"),
+        ({"positions": [[1, 2, 3], [1, "a", [2]]]}, "marker R_VM: expected x, y, z as numbers"),
+        ({"t": 1.1e12}, "t: expected seconds"),
+        ({"t": float("nan")}, "t: expected seconds"),
         ({"channels": [1.0]}, "expected 0 channel values"),
         ({"number": 0}, "expected 1 or more, got 0"),
         ({"t": 0.5}, "must rise"),

@@ -60,6 +60,16 @@ def test_missing_is_nan_and_zero_is_never_a_position() -> None:
     assert reader.zero_positions == 1
 
 
+def test_a_place_beyond_four_bytes_is_missing_and_takes_nothing_with_it() -> None:
+    """IEEE 754: the largest float32 is about 3.4e38."""
+    sent = block(0, 1)
+    sent.positions[0, 1, 0] = 1e300
+    (message,) = pack_block(sent, description(precision="f4"))
+    got = unpack_frames(message, description(precision="f4"))
+    assert np.isnan(got.positions[0, 1]).all()
+    np.testing.assert_array_equal(got.positions[0, [0, 2]], sent.positions[0, [0, 2]])
+
+
 def test_channels_travel_with_the_frames() -> None:
     info = StreamInfo(("R_GT",), 100.0, "+y", channels=(Channel("workload", "W"),))
     described = describe(info, stream="a", source="test")
