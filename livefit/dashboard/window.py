@@ -174,7 +174,13 @@ def chosen_screen(screens: list[QScreen], number: int | None) -> QScreen | None:
 def show_until_closed(
     app: QCoreApplication, window: QMainWindow, screen: QScreen | None, full_screen: bool
 ) -> int:
-    """Show ``window``, which nobody else holds, until it is closed or the process is to end."""
+    """Show ``window``, which nobody else holds, until it is closed or the process is to end.
+
+    A signal may come in the middle of a picture, and quitting closes the window at once: the
+    picture is finished first.
+    """
+    from PySide6.QtCore import QTimer
+
     if screen is not None:
         window.setScreen(screen)
         window.setGeometry(screen.availableGeometry())
@@ -183,7 +189,7 @@ def show_until_closed(
     else:
         window.show()
     ends = (signal.SIGINT, signal.SIGTERM)
-    before = [signal.signal(end, lambda *_: app.quit()) for end in ends]
+    before = [signal.signal(end, lambda *_: QTimer.singleShot(0, app.quit)) for end in ends]
     try:
         return int(app.exec())
     finally:

@@ -65,7 +65,8 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
     one definition and its heading the name; in ``markers``, ``bands`` and ``pointers`` each file
     is one, named like the file. A definition of the fitter's own replaces the shipped one of the
     same name as a whole, in its place; any other is added at the end. Of ``studio.toml`` each key
-    replaces the shipped one.
+    replaces the shipped one. A shipped band rests where a measure of the fitter's own is no longer
+    taken at its event, or not in its unit.
 
     Parameters
     ----------
@@ -102,6 +103,7 @@ def load_definitions(user_dir: Path | None = None) -> Definitions:
         studio=reading.studio(directories),
     )
     if not reading.faults:
+        definitions = reading.without_resting_bands(definitions, own)
         reading.cross_check(definitions)
     if reading.faults:
         count = len(reading.faults)
@@ -162,6 +164,30 @@ class _Reading:
             else:
                 keys |= content
         return Studio.model_validate(keys)
+
+    def without_resting_bands(self, definitions: Definitions, own: Path) -> Definitions:
+        """Leave out the shipped bands for which the fitter's own measures have no place."""
+
+        def is_own(section: Section, name: str) -> bool:
+            return self._origin[section, name][0].is_relative_to(own)
+
+        changed = {m.name: m for m in definitions.measures if is_own("measures", m.name)}
+
+        def rests(band: Band) -> bool:
+            measure = changed.get(band.measure)
+            return measure is not None and not (
+                band.event in measure.events and band.unit == measure.unit
+            )
+
+        disciplines = [
+            discipline
+            if is_own("disciplines", discipline.name)
+            else discipline.model_copy(
+                update={"bands": [band for band in discipline.bands if not rests(band)]}
+            )
+            for discipline in definitions.disciplines
+        ]
+        return definitions.model_copy(update={"disciplines": disciplines})
 
     def cross_check(self, definitions: Definitions) -> None:
         """Find where the definitions do not fit one another."""

@@ -164,6 +164,13 @@ class Measure(Definition):
         return self
 
 
+def events_by_name(events: Sequence[Event], measures: Sequence[Measure]) -> dict[str, Event]:
+    """Return the events, and those that measures list by a name which spells out the angle."""
+    free = [free_crank_event(name) for measure in measures for name in measure.events]
+    found = {event.name: event for event in free if event is not None}
+    return found | {event.name: event for event in events}
+
+
 class Band(Definition):
     """A target range for one measure at one event, with where it comes from."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from livefit.definitions.models import Event, Measure
+from livefit.definitions.models import Event, Measure, events_by_name
 from livefit.frames import FloatArray
 from livefit.kernel.extremes import NoiseMeter
 from livefit.kernel.measuring import MeasureTable
@@ -130,7 +130,7 @@ class Plan:
         seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
     ) -> None:
         check_seat_tube(seat_tube_deg)
-        self._by_name = {event.name: event for event in events}
+        self._by_name = events_by_name(events, measures)
         self._seat_tube_deg = seat_tube_deg
         grid = (np.arange(GRID_PER_NODE) - BEFORE_NODE) * _GRID_STEP
         self._slots: list[list[float]] = [list(grid) for _ in range(NODES_PER_TURN)]

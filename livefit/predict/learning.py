@@ -15,7 +15,7 @@ import numpy as np
 
 from livefit.change.correlated import StrokeMean
 from livefit.change.difference import difference
-from livefit.definitions.models import Definitions
+from livefit.definitions.models import Definitions, events_by_name
 from livefit.frames import FloatArray
 from livefit.predict.changes import checked
 from livefit.predict.numbers import Key, Reading
@@ -114,10 +114,10 @@ def learned(
 
 
 def _reading(rider: Rider, definitions: Definitions) -> Reading:
-    kinds = {event.name: event.kind for event in definitions.events}
+    known = events_by_name(definitions.events, definitions.measures)
     measures = [
         measure.model_copy(
-            update={"events": [name for name in measure.events if kinds[name] not in _NOT_TAUGHT]}
+            update={"events": [n for n in measure.events if known[n].kind not in _NOT_TAUGHT]}
         )
         for measure in definitions.measures
         if measure.name in TEACHING

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livefit.definitions.models import SIDES, Event, Measure
+from livefit.definitions.models import SIDES, Event, Measure, events_by_name
 from livefit.frames import FloatArray
 from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.extremes import extreme
@@ -60,7 +60,7 @@ class Reading:
         events: Sequence[Event],
         wanted: Sequence[tuple[Measure, Event]] = (),
     ) -> None:
-        by_name = {event.name: event for event in [*events, *(event for _, event in wanted)]}
+        by_name = events_by_name([*events, *(event for _, event in wanted)], measures)
         places: dict[str, dict[str, Event]] = {}
         for measure in measures:
             places[measure.name] = {name: by_name[name] for name in measure.events}

@@ -15,12 +15,6 @@ from livefit.sources.reading import UP, Recording, RecordingError, make_recordin
 KEY = 0x50
 """Second byte of every C3D file."""
 
-BLOCK = 512
-"""Bytes; the first byte of a file counts in them where the parameters begin."""
-
-MIPS = 86
-"""The processor type in the parameters that writes the high byte first."""
-
 MOST_FRAMES = 0xFFFF
 """The format's 16 bits count no further, however long the trial was."""
 
@@ -114,13 +108,11 @@ def _load(path: Path) -> Any:
 def _frames_said(path: Path) -> tuple[int, int]:
     """Return the first frame's number and how many frames there are at least, by the header.
 
-    ezc3d puts in the header's place what it could read of the file.
+    ezc3d puts in the header's place what it could read of the file, and reads no file whose high
+    bytes come first.
     """
     with path.open("rb") as file:
-        head = file.read(10)
-        file.seek((max(head[0], 1) - 1) * BLOCK + 3)
-        order = ">" if file.read(1) == bytes([MIPS]) else "<"
-    first, last = struct.unpack_from(f"{order}HH", head, 6)
+        first, last = struct.unpack_from("<HH", file.read(10), 6)
     return first, last - max(first, 1) + 1
 
 

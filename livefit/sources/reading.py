@@ -24,6 +24,12 @@ FARTHEST_MM = 1e6
 LARGEST_IN_METRES = 20.0
 """A capture volume is smaller than 20 m, and no rider fits into 20 mm."""
 
+SMALLEST_SPAN_MM = 300.0
+"""Pedalling takes a foot's markers over more than 300 mm, and no rider is 300 cm tall."""
+
+SLOWEST_HZ = 5.0
+"""Two and a half frames for a stroke at 120 rpm."""
+
 UNEVEN = 0.25
 """Periods that a time stamp may lie off an even grid and still count as on it."""
 
@@ -100,7 +106,7 @@ def make_recording(
     Raises
     ------
     RecordingError
-        If a label comes twice, or a unit or axis is none.
+        If a label comes twice, a unit or axis is none, or the frames are too far apart.
     """
     twice = sorted({label for label in labels if labels.count(label) > 1})
     if twice:
@@ -112,6 +118,12 @@ def make_recording(
         raise RecordingError(
             f"{path}: holds {len(labels)} markers and {len(t)} frames; "
             "expected at least one of each. Export the trial again, with its trajectories"
+        )
+    if rate_hz < SLOWEST_HZ:
+        raise RecordingError(
+            f"{path}: expected times in seconds and at least {SLOWEST_HZ:g} frames a second, found "
+            f"{rate_hz:.3g} a second, {1.0 / rate_hz:g} from frame to frame; are the times in "
+            "milliseconds? Export them in seconds"
         )
     zero = (positions == 0).all(axis=2)
     seen: NDArray[np.bool_] = np.isfinite(positions).all(axis=2) & ~zero
@@ -154,13 +166,24 @@ def _unit(path: Path, units: str | None, positions: FloatArray, notes: list[str]
                 "give the right one with the option units"
             )
         return units
-    largest = float(np.nanmax(np.abs(positions), initial=0.0))
-    guess = "m" if largest < LARGEST_IN_METRES else "mm"
+    largest, span = float(np.nanmax(np.abs(positions), initial=0.0)), _span(positions)
+    guess, since = "mm", f"largest coordinate is {largest:.4g}"
+    if largest < LARGEST_IN_METRES:
+        guess = "m"
+    elif 0.0 < span < SMALLEST_SPAN_MM:
+        guess, since = "cm", f"markers spread over {span:.4g}"
     notes.append(
-        f"the file does not say its unit of length: {guess} was guessed, since the largest "
-        f"coordinate is {largest:.4g}; correct it with the option units"
+        f"the file does not say its unit of length: {guess} was guessed, since the {since}; "
+        "correct it with the option units"
     )
     return guess
+
+
+def _span(positions: FloatArray) -> float:
+    """Return over how much the markers spread along the longest axis, but for a few strays."""
+    some = positions[:: len(positions) // 1000 + 1].reshape(-1, 3)
+    some = some[np.isfinite(some[:, 0])]
+    return float(np.ptp(np.percentile(some, [1, 99], axis=0), axis=0).max()) if len(some) else 0.0
 
 
 def up_axis(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -14,10 +15,16 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication, QWidget
 
 from livefit.dashboard import window as window_module
+from livefit.dashboard.canvas_window import CanvasWindow
 from livefit.dashboard.fitter_window import FitterWindow
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import render
-from livefit.dashboard.window import WindowError, check_window_possible, run_dashboard
+from livefit.dashboard.window import (
+    WindowError,
+    check_window_possible,
+    run_dashboard,
+    show_until_closed,
+)
 from livefit.definitions.models import Definitions
 from tests.dashboard.window_desk import ANY, Desk, Node, open_desk
 
@@ -133,6 +140,27 @@ def test_run_dashboard_opens_and_ends_with_the_window(
         node.stop()
     with pytest.raises(WindowError, match="screen 9 does not exist; there are 0 to 0"):
         run_dashboard(ANY, ANY, definitions, screen=9)
+
+
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_in_the_middle_of_a_picture_waits_for_its_end(
+    app: QApplication, end: signal.Signals
+) -> None:
+    """Qt's ``quit`` closes the windows before it returns, canvas and all."""
+    whole: list[bool] = []
+
+    def tick() -> None:
+        if whole:
+            return
+        size = window.canvas.size
+        signal.raise_signal(end)
+        whole.append(window.isVisible() and window.canvas.size == size)
+
+    window = CanvasWindow("test", size=(64, 48), smallest=(64, 48), threads=[])
+    window.begin(tick, 16)
+    assert show_until_closed(app, window, None, full_screen=False) == 0
+    assert whole == [True]
+    assert not window.isVisible()
 
 
 def test_a_missing_library_is_named_with_its_cure(

@@ -265,6 +265,40 @@ def test_faults_in_a_band(tmp_path: Path, old: str, new: str, text: str) -> None
     assert line.startswith(f"{path}: bands[0]{text}")
 
 
+def test_a_shipped_band_rests_without_its_event(tmp_path: Path) -> None:
+    shipped = load_definitions(shipped_dir())
+    events = ["bdc", "crank_110"]
+    text = KNEE.replace('["seat_tube", "maximum", "bdc"]', f"{events}".replace("'", '"'))
+    write(tmp_path, "measures.toml", text)
+    own = load_definitions(tmp_path)
+    assert own.measure("knee_flexion").events == events
+    for before, now in zip(shipped.disciplines, own.disciplines, strict=True):
+        left_out = [band for band in before.bands if band not in now.bands]
+        assert now.bands == [band for band in before.bands if band not in left_out]
+        assert {(band.measure, band.event) for band in left_out} == {
+            (band.measure, band.event)
+            for band in before.bands
+            if band.measure == "knee_flexion" and band.event != "bdc"
+        }
+    assert any(band.event == "maximum" for d in shipped.disciplines for band in d.bands)
+
+
+def test_a_shipped_band_rests_in_another_unit(tmp_path: Path) -> None:
+    text = KNEE.replace('"flexion"', '"offset"\naxis = "up"').replace('"deg"', '"mm"')
+    write(tmp_path, "measures.toml", text.replace('["GT", "LE", "LM"]', '["GT", "LE"]'))
+    own = load_definitions(tmp_path)
+    bands = [band for discipline in own.disciplines for band in discipline.bands]
+    assert bands
+    assert not any(band.measure == "knee_flexion" for band in bands)
+
+
+def test_a_band_of_ones_own_without_its_event_is_a_fault(tmp_path: Path) -> None:
+    write(tmp_path, "measures.toml", KNEE.replace(', "bdc"]', "]"))
+    path = write(tmp_path, "bands/track.toml", 'title = "Track"\n' + BAND)
+    (line,) = faults_of(tmp_path)
+    assert line.startswith(f"{path}: bands[0].event: expected an event that 'knee_flexion' lists")
+
+
 def test_two_bands_for_one_event_of_a_measure(tmp_path: Path) -> None:
     path = write(tmp_path, "bands/track.toml", 'title = "Track"\n' + BAND + BAND)
     assert faults_of(tmp_path) == [

@@ -20,6 +20,7 @@ from tests.kernel.riding import (
     OVER_STROKE,
     QUARTERS,
     SAGITTAL,
+    Outcome,
     against_truth,
     gathered,
     kernel_for,
@@ -40,6 +41,16 @@ def test_every_mean_at_a_crank_angle_and_over_the_stroke(seed: int) -> None:
     assert min(len(against.error) for against in found.values()) >= 19
     assert largest(found, "deg", (*AT_CRANK, "mean"))[0] < 0.1
     assert largest(found, "mm", (*AT_CRANK, *OVER_STROKE))[0] < 1.0
+
+
+def test_an_angle_that_only_its_name_spells_out() -> None:
+    knee = shipped().measure("knee_flexion").model_copy(update={"events": ["bdc", "crank_112_5"]})
+    simulation = RiderSimulation(seed=1)
+    kernel = kernel_for(stream_info(PLAIN), [knee])
+    values = kernel.push(observe(simulation, PLAIN, count=3000))
+    found = against_truth(Outcome(simulation, kernel, values, 15.0))
+    assert {event for _, _, event in found} == {"bdc", "crank_112_5"}
+    assert largest(found, "deg", ("crank_112_5",))[0] < 0.1
 
 
 @pytest.mark.parametrize("seed", range(1, 13))

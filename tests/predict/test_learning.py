@@ -38,6 +38,24 @@ def test_a_rider_is_learned() -> None:
     assert widths[1] < widths[0] / 2
 
 
+def test_an_angle_that_only_its_name_spells_out() -> None:
+    """The knee taken at 180 degrees by a name of that angle is the knee at the bottom."""
+    at = {"knee_flexion": ["bdc", "crank_180", "crank_112_5"]}
+    own = shipped().model_copy(
+        update={
+            "measures": [
+                m.model_copy(update={"events": at.get(m.name, m.events)})
+                for m in shipped().measures
+            ]
+        }
+    )
+    rider = ridden().rider
+    belief = learned([seen_by(rider, {"saddle_height": 5.0}, MINE, 0.05)], own)
+    told = by_key(predict(rider, {"saddle_height": -10.0}, own, belief=belief))
+    assert told[Key("knee_flexion", "R", "crank_180")] == pytest.approx(told[KNEE])
+    assert Key("knee_flexion", "R", "crank_112_5") in told
+
+
 def test_who_speaks() -> None:
     rider = ridden().rider
     up = [seen_by(rider, {"saddle_height": by}, MINE, 0.05) for by in (5.0, -5.0)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import threading
 from pathlib import Path
+from typing import Literal
 
 import c3d
 import ezc3d
@@ -18,6 +19,7 @@ from livefit.sources.reading import Recording, RecordingError
 from livefit.sources.recording import SEAM_S, ReplaySource, open_recording
 from livefit.wire.messages import Description, Frames
 from livefit.wire.sockets import Subscriber
+from simulators import RiderSimulation, Sensor, observe, stream_info
 from tests.end_to_end.running import free_address
 
 
@@ -107,9 +109,9 @@ def test_bad_files_are_told_apart(name: str, content: bytes, expected: str, tmp_
         read_recording(path)
 
 
-def numbered(tmp_path: Path, numbers: list[int], ending: str) -> Path:
-    """One marker at 0.02 s a row, rows numbered like this."""
-    rows = [(n, f"{0.02 * i:.3f}", i, 2 * i, 900) for i, n in enumerate(numbers)]
+def numbered(tmp_path: Path, numbers: list[int], ending: str, *, step_s: float = 0.02) -> Path:
+    """One marker, rows numbered like this."""
+    rows = [(n, f"{step_s * i:.3f}", i, 2 * i, 900) for i, n in enumerate(numbers)]
     if ending == "csv":
         lines = ["# units: mm", "frame,time,R_GT_x,R_GT_y,R_GT_z"]
         lines += [",".join(map(str, row)) for row in rows]
@@ -134,6 +136,33 @@ def test_frames_numbered_one_by_one_keep_their_numbers(ending: str, tmp_path: Pa
     read = read_recording(numbered(tmp_path, [4, 6, 7, 10], ending), up="+z")
     assert read.block.numbers.tolist() == [4, 6, 7, 10]
     assert not any("in steps" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("side", ["left", "both"])
+@pytest.mark.parametrize(("unit", "per_mm"), [("mm", 1.0), ("cm", 0.1), ("m", 0.001)])
+def test_a_unit_that_is_not_said_is_guessed(
+    unit: str, per_mm: float, side: Literal["left", "both"], tmp_path: Path
+) -> None:
+    sensor = Sensor(rate_hz=60.0, side=side)
+    block = observe(RiderSimulation(), sensor, count=120)
+    labels = stream_info(sensor).labels
+    header = ",".join(["time", *(f"{label}_{axis}" for label in labels for axis in "xyz")])
+    rows = [
+        ",".join(f"{x:.6g}" for x in (t, *(per_mm * p.ravel())))
+        for t, p in zip(block.t, block.positions, strict=True)
+    ]
+    path = tmp_path / "ride.csv"
+    path.write_text("\n".join([header, *rows]) + "\n")
+    read = read_recording(path, up="+z")
+    assert read.block.positions == pytest.approx(block.positions, rel=1e-4, abs=0.1)
+    assert any(f": {unit} was guessed" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("ending", ["csv", "trc"])
+def test_times_in_milliseconds_are_refused(ending: str, tmp_path: Path) -> None:
+    path = numbered(tmp_path, [1, 2, 3, 4], ending, step_s=20.0)
+    with pytest.raises(RecordingError, match=r"times in seconds .* are the times in milliseconds"):
+        read_recording(path, up="+z")
 
 
 class Clock:
