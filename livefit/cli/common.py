@@ -7,7 +7,7 @@ import gc
 import logging
 import signal
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from threading import Event
 from typing import Annotated, ParamSpec, TypeVar
@@ -78,6 +78,17 @@ def printable(text: str) -> str:
     return "".join(
         c if c in "\n\t" or unicodedata.category(c) != "Cc" else f"\\x{ord(c):02x}" for c in text
     )
+
+
+def source_options(options: Sequence[str]) -> dict[str, str]:
+    """Options of a source from ``name=value`` texts."""
+    named = {}
+    for option in options:
+        name, equals, value = option.partition("=")
+        if not equals:
+            raise ValueError(f"options of a source are written name=value, got {option!r}")
+        named[name] = value
+    return named
 
 
 def half(width: float) -> str:

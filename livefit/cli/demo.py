@@ -16,6 +16,7 @@ from livefit.cli.children import Child, all_alive, child
 from livefit.cli.scripted_fit import FIT_S, LEAST_S, scripted_fit
 from livefit.dashboard.link import NEWEST, STROKES
 from livefit.node.run import NodeEndpoints
+from livefit.sources.base import open_source
 from livefit.wire.messages import Message, Snapshot
 from livefit.wire.sockets import Subscriber
 
@@ -53,6 +54,7 @@ def demo(
     from livefit.dashboard.picture import has_display
 
     width, height = _size(size)
+    open_source("simulated", common.source_options(rider or [])).close()
     at = NodeEndpoints(frames=free_address(), results=free_address(), control=free_address())
     source = [
         "capture",

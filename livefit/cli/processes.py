@@ -32,7 +32,7 @@ def capture(
 ) -> None:
     """Publish marker frames from a source until it ends or Ctrl-C."""
     common.log_to_terminal(verbose)
-    named = _named(options or [])
+    named = common.source_options(options or [])
     stopped = common.stop_on_signals()
     run_capture(
         open_source(source, named),
@@ -62,16 +62,6 @@ def replay(
     options = [f"path={file}", f"speed={speed:g}", f"from={from_s!r}"]
     options += ["loop=yes"] if loop else []
     capture("recording", options, frames, control, verbose)
-
-
-def _named(options: list[str]) -> dict[str, str]:
-    named = {}
-    for option in options:
-        name, equals, value = option.partition("=")
-        if not equals:
-            raise ValueError(f"options of a source are written name=value, got {option!r}")
-        named[name] = value
-    return named
 
 
 @common.plain_errors

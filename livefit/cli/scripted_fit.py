@@ -68,7 +68,8 @@ def scripted_fit(
         with child(["record", "--into", made, *where]) as recorder:
             fit = _Fit(at, stopped, [*processes, recorder])
             fit.wait_for("waiting")
-            with child(source):
+            with child(source) as rider:
+                fit.watch(rider)
                 fit.wait_for("riding")
                 fit.ride(stage_s)
                 fit.ask("set_baseline")
@@ -88,6 +89,10 @@ class _Fit:
         self._at = at
         self._stopped = stopped
         self._processes = processes
+
+    def watch(self, process: Child) -> None:
+        """One more that must go on running."""
+        self._processes.append(process)
 
     def wait_for(self, state: State) -> None:
         """Until the node says that it is recorded, and that this is its state."""

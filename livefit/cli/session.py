@@ -124,10 +124,10 @@ def new_session(
             discipline=discipline,
         )
         made = answered(made, given["answers"], known)
-        for place in ("before", "after"):
-            if given[place]:
-                set_up = measured(None, given[place], known)
-                made = made.model_copy(update={f"set_up_{place}": set_up})
+        if given["before"]:
+            made = measured(made, "before", given["before"], known)
+        if given["after"]:
+            made = measured(made, "after", given["after"], known)
         kept.add(made)
         typer.echo(made.id)
         if asks:

@@ -53,8 +53,7 @@ def _ask_question(store: Store, which: str, question: Question, known: Definitio
 
 def _ask_entry(store: Store, which: str, entry: SetUpEntry, known: Definitions) -> None:
     def taken(said: str, session: FitSession) -> FitSession:
-        set_up = measured(session.set_up_before, {entry.name: said}, known)
-        return session.model_copy(update={"set_up_before": set_up})
+        return measured(session, "before", {entry.name: said}, known)
 
     unit = "" if entry.unit == "words" else f", {entry.unit}"
     _until_kept(store, which, f"{entry.title}{unit}", taken, entry.how)

@@ -54,15 +54,29 @@ def answered(
     return _checked({**session.model_dump(), **parts})
 
 
-def measured(set_up: SetUp | None, given: Mapping[str, object], definitions: Definitions) -> SetUp:
-    """Return a set-up with dimensions and parts, by name; None or empty takes one away.
+def taken_at(session: FitSession) -> datetime:
+    """When a set-up that is typed now was taken: now, or when a session of another day began."""
+    moment = now()
+    return moment if session.began.astimezone().date() == moment.date() else session.began
+
+
+def measured(
+    session: FitSession,
+    place: str,
+    given: Mapping[str, object],
+    definitions: Definitions,
+) -> FitSession:
+    """Return the session with dimensions and parts of a set-up, by name; empty takes one away.
+
+    ``place`` is ``before`` or ``after``.
 
     Raises
     ------
     ValueError
         If there is no such dimension or part, or the value cannot be.
     """
-    was = set_up or SetUp(taken=now())
+    field = f"set_up_{place}"
+    was: SetUp = getattr(session, field) or SetUp(taken=taken_at(session))
     dimensions, parts = dict(was.dimensions), dict(was.parts)
     for name, value in given.items():
         if value is None or value == "":
@@ -78,9 +92,10 @@ def measured(set_up: SetUp | None, given: Mapping[str, object], definitions: Def
             raise ValueError(f"{name}: expected a number of {entry.unit}, found {value!r}")
         dimensions[name] = Taken(value=entry.check(number), unit=entry.unit)
     try:
-        return SetUp.model_validate({**was.model_dump(), "dimensions": dimensions, "parts": parts})
+        made = SetUp.model_validate({**was.model_dump(), "dimensions": dimensions, "parts": parts})
     except ValidationError as error:
         raise _plain(error) from error
+    return session.model_copy(update={field: made})
 
 
 def with_field(session: FitSession, path: str, text: str, definitions: Definitions) -> FitSession:
@@ -103,9 +118,7 @@ def with_field(session: FitSession, path: str, text: str, definitions: Definitio
     if place == "answers":
         return answered(session, {name: text}, definitions)
     if place in ("before", "after") and name:
-        field = f"set_up_{place}"
-        changed = measured(getattr(session, field), {name: text}, definitions)
-        return session.model_copy(update={field: changed})
+        return measured(session, place, {name: text}, definitions)
     if any(path == fixed or path.startswith(f"{fixed}.") for fixed in FIXED):
         raise ValueError(f"{path} cannot be set: it stays as it is, or has a command of its own")
     if path in ("discipline", "bicycle.discipline"):

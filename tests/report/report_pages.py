@@ -71,6 +71,20 @@ def pages_of(pdf: Path) -> list[str]:
     return found.stdout.rstrip("\f").split("\f")
 
 
+def section_below(html: str, name: str, lines: int) -> str:
+    """A page of one section of the report below so many short lines, without its fonts."""
+    style = re.search(r"<style>.*?</style>", html, re.DOTALL)
+    section = re.search(rf'<section[^>]*aria-labelledby="{name}">.*?</section>', html, re.DOTALL)
+    assert style is not None
+    assert section is not None
+    plain = re.sub(r"@font-face \{.*?\}", "", style[0])
+    above = "<p>Above.</p>" * lines
+    return (
+        f'<html lang="en"><head><title>Section</title>{plain}</head>'
+        f"<body>{above}{section[0]}</body></html>"
+    )
+
+
 @dataclass(frozen=True)
 class Word:
     """One word on paper, points from the top left."""

@@ -14,7 +14,7 @@ from livefit.definitions.studio import Studio
 from livefit.report import make_report
 from livefit.session.models import FitSession
 from tests.report.report_cases import CASES
-from tests.report.report_pages import needs_poppler, pages_of
+from tests.report.report_pages import needs_poppler, pages_of, section_below
 
 CHROMIUM = next((p for n in ("chromium", "google-chrome") if (p := shutil.which(n))), None)
 WIDTHS = (360, 1280)
@@ -104,6 +104,24 @@ def test_texts_in_strips_do_not_overlap(browser: Browser, html: str, tmp_path: P
     )
     assert outside == []
     page.close()
+
+
+@needs_poppler
+def test_what_was_changed_is_printed_on_one_page(
+    browser: Browser, html: str, tmp_path: Path
+) -> None:
+    path, printed, numbers = tmp_path / "section.html", tmp_path / "printed.pdf", []
+    for lines in range(24, 44, 2):
+        path.write_text(section_below(html, "adjustments", lines), encoding="utf-8")
+        page, _ = opened(browser, path, 1280)
+        page.pdf(path=printed, prefer_css_page_size=True)
+        page.close()
+        pages = pages_of(printed)
+        (number,) = (n for n, text in enumerate(pages) if "What was changed" in text)
+        assert "half width of its 95 % interval" in " ".join(pages[number].split())
+        assert "Pressure in front" in pages[number]
+        numbers.append(number)
+    assert {0, 1} <= set(numbers)
 
 
 @needs_poppler

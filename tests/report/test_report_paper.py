@@ -12,7 +12,7 @@ from pypdf import PdfReader
 from livefit.report import NoPaperError, pdf_of
 from livefit.session.models import FitSession
 from tests.report.report_examples import AFTER, BEFORE
-from tests.report.report_pages import needs_poppler, pages_of, words_on_paper
+from tests.report.report_pages import needs_poppler, pages_of, section_below, words_on_paper
 
 pytestmark = needs_poppler
 
@@ -72,6 +72,17 @@ def test_no_heading_stands_alone_at_the_end_of_a_page(
         assert body[-1] not in headings
 
 
+def test_what_was_not_measured_stays_on_one_page(html: str, tmp_path: Path) -> None:
+    numbers = []
+    for lines in (26, 34, 40, 44):
+        pages = pages_of(written(pdf_of(section_below(html, "unmeasured", lines)), tmp_path))
+        (number,) = (n for n, text in enumerate(pages) if "What was not measured" in text)
+        assert "Missing here" in pages[number]
+        assert "noted by hand only" in pages[number]
+        numbers.append(number)
+    assert {0, 1} <= set(numbers)  # With room for it on the first page, and without.
+
+
 def test_left_and_right_of_a_measure_stay_on_one_page(pdf: bytes, tmp_path: Path) -> None:
     pages = [page for page in pages_of(written(pdf, tmp_path)) if "On a scale" in page]
     assert len(pages) >= 2
@@ -89,10 +100,10 @@ def test_every_number_and_dimension_is_on_paper(
     for trial in (first, last):
         for number in trial.numbers:
             if number.mean is not None and number.ci95 is not None:
-                half = (number.ci95[1] - number.ci95[0]) / 2
+                half = f"{(number.ci95[1] - number.ci95[0]) / 2:.1f}".replace("0.0", "<0.1")
                 mean = f"{number.mean:.1f}"
                 shown = mean.lstrip("-") if float(mean) == 0 else mean.replace("-", "−")
-                assert f"{shown} ± {half:.1f}" in text, number
+                assert f"{shown} ± {half}" in text, number
                 counted += 1
     assert counted > 200
     for taken in (*BEFORE.values(), *AFTER.values()):

@@ -5,7 +5,7 @@ Outside witness of the intervals: `scipy.stats.ttest_ind_from_stats` (Welch).
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pytest
@@ -117,10 +117,21 @@ def test_answers_to_questions_that_are_gone_stay_and_can_be_removed(known: Defin
 
 
 def test_dimensions_are_taken_away_too(known: Definitions) -> None:
-    set_up = measured(None, {"saddle_height": 712, "saddle": "Example"}, known)
-    assert measured(set_up, {"saddle_height": "", "saddle": None}, known).model_copy(
-        update={"taken": BEGAN}
-    ) == SetUp(taken=BEGAN)
+    session = measured(a_session(), "after", {"saddle_height": 712, "saddle": "Example"}, known)
+    emptied = measured(session, "after", {"saddle_height": "", "saddle": None}, known)
+    assert emptied.set_up_after == SetUp(taken=BEGAN)
+
+
+def test_a_set_up_of_another_day_was_taken_on_that_day(known: Definitions) -> None:
+    for began in (datetime.now(UTC), datetime(2025, 10, 1, 9, 0, tzinfo=UTC)):
+        session = a_session(began=began, set_up_before=None)
+        for place in ("before", "after"):
+            session = with_field(session, f"{place}.stack", "565", known)
+        for set_up in (session.set_up_before, session.set_up_after):
+            assert set_up is not None
+            assert set_up.taken.date() == began.astimezone(set_up.taken.tzinfo).date()
+    assert session.set_up_before is not None
+    assert session.set_up_before.taken == began
 
 
 def test_a_document_from_an_editor(known: Definitions) -> None:

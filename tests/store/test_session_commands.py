@@ -102,6 +102,8 @@ def test_a_fit_from_the_greeting_to_the_follow_up(desk: Desk, which: str) -> Non
     assert (found["outcome"], found["closed"]) == ("better", True)
     assert found["follow_ups"] == [{"on": "2026-04-01", "text": "no pain"}]
     assert found["recordings"] == ["a.mcap"]
+    for place in ("set_up_before", "set_up_after"):
+        assert str(found[place]).count("2026-03-09") == 1  # The day of the session.
     shown = desk.good("session", "show", which)
     for text in ("Zoë Probe", "712.0", "717.5", "+5.5", "Example 100", "Saddle height +5.5 mm",
                  "left shoe slips", "side.png", "not diagnosis", "What do you want"):  # fmt: skip
