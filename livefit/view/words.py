@@ -92,7 +92,8 @@ DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
-MARK_MEASURED = "mark, measured {amount}"
+MARK_MEASURED = "mark; {part}{amount} ±{half} {since}"
+SINCE_MARK, SINCE_BASELINE = "since it", "since baseline"
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
