@@ -36,11 +36,11 @@ class Beside:
         """The workload of the strokes that these values complete."""
         return [] if self._loads is None else self._loads.of(values)
 
-    def moved(self) -> list[PartMoved]:
-        """How far parts of the bicycle were moved."""
-        return [] if self._parts is None else self._parts.moved()
+    def moved(self, stop: Sequence[str]) -> list[PartMoved]:
+        """How far parts of the bicycle were moved; `stop`: marked since anybody has ridden."""
+        return [] if self._parts is None else self._parts.moved(stop)
 
-    def measured(self, part: str) -> float:
+    def measured(self, part: str, stop: Sequence[str]) -> float:
         """How far a part was moved since the latest mark.
 
         Raises
@@ -50,7 +50,7 @@ class Beside:
         """
         if self._parts is None:
             raise ValueError("there is no stream yet that could show how far a part was moved")
-        return self._parts.measured(part)
+        return self._parts.measured(part, stop)
 
     def mark(self) -> None:
         """Parts are compared with where they are now."""

@@ -25,7 +25,7 @@ from livefit.change.words import (
 )
 from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions import Definitions, default_rows
-from livefit.node.fit import Fit
+from livefit.node.fit import Fit, summed
 from livefit.node.offers import Offer, Offers
 from livefit.node.settings import Settings
 from livefit.wire.change_messages import Against, ChangeRow, Changes, OfferedMark, StepRow
@@ -80,7 +80,7 @@ class Comparing:
     Attributes
     ----------
     past
-        For each mark, the trial that it ended.
+        For each of the fit's stops, the trial before it.
     baseline
         The trial as it was when the baseline was set.
     placement
@@ -105,11 +105,11 @@ class Comparing:
         self.placement = 0
         self.offers = Offers()
 
-    def keep(self, trial: TrialStrokes | None) -> None:
-        """A mark has ended this trial; None: nobody rode before the first stream."""
+    def keep(self, trial: TrialStrokes | None, placement: int) -> None:
+        """A mark has ended this trial, ridden with this placement; None: nobody had ridden."""
         units = {m.name: m.unit for m in self._definitions.measures} | LOAD_UNITS
         nothing = TrialStrokes(units, self._settings.holds_within)
-        self.past.append(Earlier(nothing if trial is None else trial, self.placement))
+        self.past.append(Earlier(nothing if trial is None else trial, placement))
 
     def keep_baseline(self, trial: TrialStrokes) -> None:
         """Compare with this trial as it is now."""
@@ -211,12 +211,14 @@ class Comparing:
         return _Compared(stayed, judged_by_row({key: each.anew for key, each in found.items()}))
 
     def _taken_back(self, fit: Fit) -> bool:
-        """Whether the latest mark undoes the one before, with the markers left on all the while."""
-        if len(fit.marks) < 2 or any(e.placement != self.placement for e in self.past[-2:]):
+        """Whether the last stop undoes the one before, with the markers left on all the while."""
+        stops = fit.stops[-2:]
+        if len(stops) < 2 or any(e.placement != self.placement for e in self.past[-2:]):
             return False
-        first, latest = fit.marks[-2:]
-        same = first.part == latest.part and first.amount != 0
-        return same and abs(first.amount + latest.amount) < 1e-6 * abs(first.amount)
+        first, latest = map(summed, stops)
+        return first.keys() == latest.keys() and all(
+            abs(by + latest[part]) < 1e-6 * abs(by) for part, by in first.items()
+        )
 
     def _undone(
         self, trial: TrialStrokes, keys: Sequence[Key]

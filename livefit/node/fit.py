@@ -44,6 +44,7 @@ class Fit:
         self._definitions = definitions
         self._last_number = 0
         self._befores: list[dict[Key, float]] = []
+        self._begins: list[int] = []
         self.baseline: dict[Key, float] = {}
         self.marks: list[Mark] = []
         self.chosen: dict[str, list[Pair]] = {}
@@ -56,8 +57,14 @@ class Fit:
 
     @property
     def before(self) -> Mapping[Key, float]:
-        """Means as they were at the latest mark."""
+        """Means of the last strokes before the latest mark."""
         return self._befores[-1] if self._befores else {}
+
+    @property
+    def stops(self) -> list[list[Mark]]:
+        """The marks, those together between which nobody rode."""
+        ends = [*self._begins[1:], len(self.marks)]
+        return [self.marks[a:b] for a, b in zip(self._begins, ends, strict=False)]
 
     def keep_baseline(self, rows: Sequence[ResultRow]) -> int:
         """Keep the present means to compare with, and return how many.
@@ -76,9 +83,20 @@ class Fit:
         return len(means)
 
     def mark(
-        self, part: str, amount: float, note: str, *, t: float | None, rows: Sequence[ResultRow]
+        self,
+        part: str,
+        amount: float,
+        note: str,
+        *,
+        t: float | None,
+        rows: Sequence[ResultRow] | None,
     ) -> Mark:
         """Note an adjustment and the means before it.
+
+        Parameters
+        ----------
+        rows
+            As they were; None: nobody has ridden since the latest mark, and its means stay.
 
         Raises
         ------
@@ -88,8 +106,10 @@ class Fit:
         self._check_part(part, amount)
         self._last_number += 1
         mark = Mark(number=self._last_number, t=t, part=part, amount=amount, note=note)
+        if rows is not None or not self.marks:
+            self._begins.append(len(self.marks))
+            self._befores.append(_means(rows or []))
         self.marks.append(mark)
-        self._befores.append(_means(rows))
         return mark
 
     def edit_mark(
@@ -135,8 +155,11 @@ class Fit:
         """
         if not self.marks:
             raise ValueError("there is no mark to take back")
-        self._befores.pop()
-        return self.marks.pop()
+        mark = self.marks.pop()
+        if self._begins[-1] == len(self.marks):
+            self._begins.pop()
+            self._befores.pop()
+        return mark
 
     def choose(self, screen: str, pairs: Sequence[Pair]) -> None:
         """Choose the rows of a screen; none: its own choice.
@@ -181,6 +204,14 @@ class Fit:
             raise DefinitionError(
                 f"{measure} is not taken at {event}; it is at {', '.join(listed)}"
             )
+
+
+def summed(marks: Iterable[Mark]) -> dict[str, float]:
+    """What marks have changed in all, by part."""
+    made: dict[str, float] = {}
+    for mark in marks:
+        made[mark.part] = made.get(mark.part, 0.0) + mark.amount
+    return made
 
 
 def _means(rows: Iterable[ResultRow]) -> dict[Key, float]:

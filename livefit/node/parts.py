@@ -15,6 +15,7 @@ from scipy.special import stdtrit
 
 from livefit.frames import FloatArray
 from livefit.kernel.crank import BikeFrame
+from livefit.node.fit import UNKNOWN
 from livefit.wire.messages import PartMoved
 
 SADDLE, SADDLE_FRONT, SADDLE_REAR, BAR = (
@@ -77,6 +78,7 @@ class PartWatch:
         self._at_marks: list[Places | None] = [] if earlier is None else list(earlier._at_marks)
         self._at_first: Places | None = None if earlier is None else earlier._at_first
         self._moved: list[PartMoved] | None = None
+        self._stop: Sequence[str] = ()
 
     def take(self, bike: BikeFrame | None, positions: FloatArray) -> None:
         """Take frames (n, m, 3) mm in capture axes; without the bicycle nothing is known."""
@@ -139,32 +141,50 @@ class PartWatch:
         self._baseline = None
         self._moved = None
 
-    def moved(self) -> list[PartMoved]:
-        """What each part has been moved by since the latest mark and the baseline."""
-        if self._moved is None:
-            self._moved = self._told()
+    def moved(self, stop: Sequence[str] = ()) -> list[PartMoved]:
+        """What each part has been moved by since the latest mark and the baseline.
+
+        Parameters
+        ----------
+        stop
+            Parts of the latest marks, between and after which nobody has ridden. What these marks
+            do not name is compared with its place before them: it may have been moved as well.
+        """
+        if self._moved is None or stop != self._stop:
+            self._moved, self._stop = self._told(stop), stop
         return self._moved
 
-    def _told(self) -> list[PartMoved]:
+    def _told(self, stop: Sequence[str]) -> list[PartMoved]:
         now = self.places()
         if not now:
             return []
-        mark = next((at for at in reversed(self._at_marks) if at), self._at_first)
-        since = [_ways(places or {}, now, self._tube) for places in (mark, self._baseline)]
-        return [
-            PartMoved(
-                part=part,
-                unit=unit,
-                mark=None if part not in since[0] else round(since[0][part][0], 2),
-                mark_half=None if part not in since[0] else round(since[0][part][1], 2),
-                baseline=None if part not in since[1] else round(since[1][part][0], 2),
-                baseline_half=None if part not in since[1] else round(since[1][part][1], 2),
-            )
-            for part, unit in PARTS
-            if any(part in each for each in since)
-        ]
+        told = []
+        for part, unit in PARTS:
+            since = self._at_mark(part, stop) or {}, self._baseline or {}
+            mark, baseline = (_ways(places, now, self._tube).get(part) for places in since)
+            if mark is not None or baseline is not None:
+                told.append(
+                    PartMoved(
+                        part=part,
+                        unit=unit,
+                        mark=None if mark is None else round(mark[0], 2),
+                        mark_half=None if mark is None else round(mark[1], 2),
+                        baseline=None if baseline is None else round(baseline[0], 2),
+                        baseline_half=None if baseline is None else round(baseline[1], 2),
+                    )
+                )
+        return told
 
-    def measured(self, part: str) -> float:
+    def _at_mark(self, part: str, stop: Sequence[str]) -> Places | None:
+        """Where everything was at the latest mark that counts for a part."""
+        at = self._at_marks
+        for marked, places in zip(reversed(stop), reversed(at), strict=False):
+            if places and part in _MOVED_WITH.get(marked, (marked,)):
+                return places
+        before = at[: max(0, len(at) - len(stop))]
+        return next((places for places in reversed(before) if places), self._at_first)
+
+    def measured(self, part: str, stop: Sequence[str] = ()) -> float:
         """How far a part has been moved since the latest mark, to a tenth.
 
         Raises
@@ -172,7 +192,7 @@ class PartWatch:
         ValueError
             If no marker shows it, or it has not been moved.
         """
-        found = next((m for m in self.moved() if m.part == part), None)
+        found = next((m for m in self.moved(stop) if m.part == part), None)
         if found is None or found.mark is None or found.mark_half is None:
             shown = ", ".join(name for name, _ in PARTS)
             raise ValueError(
@@ -192,6 +212,12 @@ PARTS = (
     ("bar_height", "mm"), ("bar_reach", "mm"),
 )  # fmt: skip
 """Adjustments that markers on the bicycle show."""
+_MOVED_WITH = {
+    "stem_length": ("bar_height", "bar_reach"),
+    "spacers": ("bar_height", "bar_reach"),
+    UNKNOWN: tuple(part for part, _ in PARTS),
+}
+"""Of these that which another adjustment moves, too."""
 
 
 def _ways(before: Places, now: Places, tube: float) -> dict[str, tuple[float, float]]:

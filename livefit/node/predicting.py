@@ -11,6 +11,7 @@ import numpy as np
 from livefit.change.correlated import StrokeMean
 from livefit.definitions import Definitions
 from livefit.kernel.kernel import Kernel
+from livefit.node.ended import Adjusted
 from livefit.node.trial import Trial
 from livefit.predict import (
     PUBLISHED,
@@ -51,8 +52,8 @@ class Known:
 
 def rider_now(
     kernel: Kernel,
-    trials: Sequence[Trial | None],
-    changes_before: Sequence[Mapping[str, float]],
+    trial: Trial,
+    adjustments: Sequence[Adjusted],
     definitions: Definitions,
     seat_tube_deg: float,
 ) -> Known:
@@ -62,10 +63,10 @@ def rider_now(
     ----------
     kernel
         Of the stream.
-    trials
-        From the oldest to the present one; None: of an earlier stream, which teaches nothing.
-    changes_before
-        What was changed between each trial and the next, by part; one entry fewer than trials.
+    trial
+        The present one.
+    adjustments
+        What the marks have done, in trials of this stream.
     definitions
         Measures and events.
     seat_tube_deg
@@ -77,17 +78,14 @@ def rider_now(
         If the rider has not ridden a whole stroke yet, or a leg's markers are missing.
     """
     seen = []
-    for before, after, made in zip(trials, trials[1:], changes_before, strict=False):
-        if before is None or after is None or not _foreseen(made):
-            continue
-        rider = _rider(kernel, before, seat_tube_deg)
-        if rider is not None:
-            seen.append(observed(rider, made, _means(before), _means(after)))
-    now = trials[-1]
-    rider = None if now is None else _rider(kernel, now, seat_tube_deg)
-    if now is None or rider is None:
+    for each in adjustments:
+        before = _rider(kernel, each.before, seat_tube_deg) if _foreseen(each.made) else None
+        if before is not None:
+            seen.append(observed(before, each.made, _means(each.before), _means(each.after)))
+    rider = _rider(kernel, trial, seat_tube_deg)
+    if rider is None:
         raise ValueError("nothing can be predicted before the first whole stroke of this trial")
-    sides = {key.side for key in _means(now)} - {"B"}
+    sides = {key.side for key in _means(trial)} - {"B"}
     return Known(rider, _belief(seen, definitions), frozenset(sides - set(rider.sides)))
 
 

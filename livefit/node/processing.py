@@ -270,7 +270,7 @@ class Processing:
             edited_bands=len(fit.edited),
             workload_w=self._kernel.channel(WORKLOAD_CHANNEL) if ready else None,
             device=self._intake.device.newest if ready else None,
-            moved=trials.beside.moved(),
+            moved=trials.moved(),
             warnings=[*(self._warnings(now) if ready else []), *self.recorder.warnings(now)],
             recording=self.recorder.name(now),
             recorded=self.recorder.recorded(now),
@@ -285,12 +285,12 @@ class Processing:
         ValueError
             If there is no whole stroke to go by.
         """
-        trials = self.trials.ridden()
-        if not trials or self._kernel is None:
+        trial = self.trials.present
+        if trial is None or self._kernel is None:
             raise ValueError("there is no stream to predict from")
-        made = [{mark.part: mark.amount} for mark in self.trials.fit.marks]
         tube = self.trials.settings.seat_tube_deg
-        return rider_now(self._kernel, trials, made, self._definitions, tube)
+        made = self.trials.adjustments()
+        return rider_now(self._kernel, trial, made, self._definitions, tube)
 
     def predict(self, changes: Mapping[str, float]) -> Prediction:
         """Estimate what changes would do.

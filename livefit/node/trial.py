@@ -15,12 +15,13 @@ from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.definitions.models import Measure
 from livefit.frames import FloatArray
 from livefit.kernel.correlation import inflations_of
-from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.cycles import GridPoses, StrokeCycle
 from livefit.kernel.events import EventValues
+from livefit.kernel.kernel import Kernel
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.results import Bands, RollingResults
 from livefit.kernel.rolling import Rolling, summarise
+from livefit.node.captures import OtherCapture
 
 GRID = 36
 """Crank angles in a turn at which cycles and poses are kept, 10 deg apart."""
@@ -52,35 +53,6 @@ class CycleMean:
     last: FloatArray
     mean: FloatArray
     sd: FloatArray
-
-
-@dataclass(frozen=True)
-class OtherCapture:
-    """What an earlier capture of the trial saw of the rider.
-
-    Attributes
-    ----------
-    labels
-        (m) canonical names of the markers of its side.
-    pose
-        (36, m, 3) mm in bike axes, as :meth:`Trial.mean_pose` has it.
-    cranks
-        By side, as the feet had them.
-    """
-
-    labels: tuple[str, ...]
-    pose: FloatArray
-    cranks: Mapping[str, CrankGeometry]
-
-    def of_sides(self, sides: Set[str]) -> OtherCapture:
-        """What it saw of these sides."""
-        own = tuple(f"{side}_" for side in sides)
-        columns = [k for k, label in enumerate(self.labels) if label.startswith(own)]
-        return OtherCapture(
-            tuple(self.labels[k] for k in columns),
-            self.pose[:, columns],
-            {side: crank for side, crank in self.cranks.items() if side in sides},
-        )
 
 
 class Trial:
@@ -175,6 +147,12 @@ class Trial:
             self.results.set_aside(self._first)
         return list(self._part(values, early=True))
 
+    def add_late(self, values: Iterable[EventValues]) -> list[EventValues]:
+        """Take strokes that became final after the trial; returns those from before it."""
+        kept = list(values)
+        self.strokes.add(list(self._part(kept, early=False)))
+        return list(self._part(kept, early=True))
+
     def _look_at(self, group: Group, *, settling: bool) -> None:
         """How the strokes of some rows hang together, and where the rider has settled in them."""
         side, event, measures = group
@@ -210,6 +188,11 @@ class Trial:
     def sides(self) -> set[str]:
         """Sides that the trial has rows of."""
         return {plan.side for plan in self._sides}
+
+    @property
+    def ridden(self) -> bool:
+        """Whether there is a whole stroke."""
+        return any(len(self.strokes.table(group)[0]) for group in self.strokes.groups)
 
     def misses(self, seen: Set[str]) -> bool:
         """Whether a stream sees one side, and this trial so far the other."""
@@ -365,6 +348,15 @@ class Trial:
                 sd=summary.sd.reshape(last.values.shape),
             )
         return made
+
+    def captured(self, kernel: Kernel, sides: Set[str]) -> OtherCapture | None:
+        """What a capture that is over, or the one before it, saw of these sides."""
+        if not kernel.plan.seen & sides:
+            return self.other_capture
+        pose, bike = self.mean_pose(), kernel.bike
+        if pose is None or bike is None:
+            return None
+        return OtherCapture(kernel.labels, pose, bike.cranks).of_sides(sides)
 
     def mean_pose(self) -> FloatArray | None:
         """Mean positions (36, markers, 3), mm in bike axes, right crank at 0, 10, ... 350 deg.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence, Set
+from collections.abc import Iterable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -15,15 +16,16 @@ from livefit.kernel.results import ResultRow
 from livefit.kernel.rolling import Rolling
 from livefit.node.beside import Beside
 from livefit.node.comparing import Comparing
+from livefit.node.ended import Adjusted, Ended
 from livefit.node.fit import Fit, Pair
 from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
 from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, mean_pose_message, window_message
-from livefit.node.trial import CycleMean, OtherCapture, Trial
+from livefit.node.trial import CycleMean, Trial
 from livefit.wire.change_messages import Changes
-from livefit.wire.messages import Cycles, Mark, MeanPose, Row, Stroke
+from livefit.wire.messages import Cycles, Mark, MeanPose, PartMoved, Row, Stroke
 
 
 class Trials:
@@ -57,7 +59,8 @@ class Trials:
         self._node = node
         self._rows = RowMaker(settings.holds_within)
         self._kernel: Kernel | None = None
-        self._earlier: list[Trial | None] = []
+        self._ended = Ended()
+        self._last: tuple[Trial, int] | None = None
         self._unsettled: list[EventValues] = []
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
@@ -78,6 +81,8 @@ class Trials:
         self.settle()
         earlier, before = (self._trial, self._kernel) if self._kernel else (None, None)
         self._kernel = kernel
+        if earlier is not None and earlier.ridden:
+            self._last = earlier, self.comparing.placement
         if kernel is None or intake is None:
             return
         seen = kernel.plan.seen
@@ -85,8 +90,8 @@ class Trials:
         self._markers.begin_stream(kernel.labels, other_side=other is not None)
         self._begin_trial(kernel, self.fit.mark_in_force, other=other)
         if other is not None and before is not None:
-            self._trial.other_capture = _captured(before, other, other.sides - seen)
-        self._earlier = [None for _ in self.fit.marks]
+            self._trial.other_capture = other.captured(before, other.sides - seen)
+        self._ended.begin_stream(len(self.fit.marks))
         self.history = self.history.only(self._trial.sides - seen)
         self.beside.begin(intake, self.settings.seat_tube_deg)
 
@@ -134,15 +139,13 @@ class Trials:
         values, self._unsettled = self._unsettled, []
         if self._kernel is None or not values:
             return
-        self.history.add(values, node=self._node, mark_of=self._trial.mark_of)
+        self.history.add(values, node=self._node, mark_of=partial(self._ended.mark_of, self._trial))
         cycles, poses = self._kernel.take_cycles(), self._kernel.take_poses()
         self._markers.take(poses)
         self.comparing.placement = self._markers.number
         self._trial.add_curves(cycles, poses)
         self._cycles_due |= bool(cycles)
-        early = self._trial.settle([*values, *self.beside.loads(values)])
-        if early and self._earlier and self._earlier[-1] is not None:
-            self._earlier[-1].strokes.add(early)
+        self._ended.add(self._trial.settle([*values, *self.beside.loads(values)]))
         leading = "R" if "R" in self._kernel.plan.seen else "L"
         if any(cycle.side == leading for cycle in cycles):
             self.comparing.ask(self._trial.strokes, self.fit)
@@ -209,7 +212,8 @@ class Trials:
         """Forget the strokes in the window."""
         if self._kernel:
             self._begin_trial(self._kernel, self.fit.mark_in_force, changed=True)
-            self._earlier = [None for _ in self.fit.marks]
+            self._ended.part()
+        self._last = None
 
     def keep_baseline(self) -> int:
         """Keep the present means to compare with, and return how many.
@@ -250,6 +254,8 @@ class Trials:
     def mark(self, part: str, amount: float | None, note: str) -> Mark:
         """Note an adjustment; the averages begin anew with it.
 
+        Where nobody has ridden since the latest mark, both are compared with what was before both.
+
         Parameters
         ----------
         amount
@@ -261,20 +267,41 @@ class Trials:
             If there is no such adjustment, or its amount cannot be measured.
         """
         if amount is None:
-            amount = self.beside.measured(self._definitions.adjustment(part).name)
+            amount = self.beside.measured(self._definitions.adjustment(part).name, self._stop())
+        self.settle()
         newest = self._kernel.newest() if self._kernel else None
-        t = newest[1] if newest else None
-        mark = self.fit.mark(part, amount, note, t=t, rows=self._result_rows())
+        ended = self._ridden()
+        mark = self.fit.mark(
+            part, amount, note,
+            t=newest[1] if newest else None,
+            rows=None if ended is None else ended[0].results.rows(),
+        )  # fmt: skip
+        if ended is not None:
+            self.comparing.keep(ended[0].strokes, ended[1])
+        elif not self.comparing.past:
+            self.comparing.keep(None, self.comparing.placement)
         if self._kernel:
-            self.settle()
-            self._earlier.append(self._trial)
-            self.comparing.keep(self._trial.strokes)
+            self._ended.append(self._trial)
             self._begin_trial(self._kernel, self._trial.mark, changed=True)
-        else:
-            self.comparing.keep(None)
         self.beside.mark()
         self.look_again()
         return mark
+
+    def _ridden(self) -> tuple[Trial, int] | None:
+        """What was last ridden since the latest mark, and with which placement; None: nothing."""
+        if self._kernel and self._trial.ridden:
+            return self._trial, self.comparing.placement
+        last = self._last
+        return last if last is not None and last[0].mark == self.fit.mark_in_force else None
+
+    def _stop(self) -> list[str]:
+        """Parts marked since anybody has ridden."""
+        stops = self.fit.stops
+        return [mark.part for mark in stops[-1]] if stops and self._ridden() is None else []
+
+    def moved(self) -> list[PartMoved]:
+        """How far parts of the bicycle were moved."""
+        return self.beside.moved(self._stop())
 
     def edit_mark(
         self, number: int, *, part: str | None, amount: float | None, note: str | None
@@ -307,7 +334,7 @@ class Trials:
             raise ValueError("there is no stream, and no offer")
         offer = self.comparing.offers.find(number)
         if amount is None:
-            amount = self.beside.measured(self._definitions.adjustment(part).name)
+            amount = self.beside.measured(self._definitions.adjustment(part).name, self._stop())
         plans = [plan.side for plan in self._kernel.plan.sides]
         after = strokes_before(self._trial.strokes, offer.t, plans)
         bands = self.fit.bands(self.settings.discipline)
@@ -315,8 +342,8 @@ class Trials:
         mark = self.fit.mark(part, amount, note, t=offer.t, rows=early.results.rows())
         late.mark, late.since = mark.number, mark.t
         self.history.mark_since(mark.number, after)
-        self._earlier.append(early)
-        self.comparing.keep(early.strokes)
+        self._ended.append(early)
+        self.comparing.keep(early.strokes, self.comparing.placement)
         self._trial = late
         self.comparing.begin_again()
         self.beside.mark()
@@ -334,9 +361,17 @@ class Trials:
         self.comparing.offers.drop(number)
         self.look_again()
 
-    def ridden(self) -> list[Trial | None]:
-        """The trials between the marks, the present one last; None: of an earlier stream."""
-        return [*self._earlier, self._trial] if self._kernel else []
+    @property
+    def present(self) -> Trial | None:
+        """The present trial; None: there is no stream."""
+        return self._trial if self._kernel else None
+
+    def adjustments(self) -> list[Adjusted]:
+        """What marks have done, the trials before and after them in this stream."""
+        if not self._kernel:
+            return []
+        placements = [*(each.placement for each in self.comparing.past), self.comparing.placement]
+        return self._ended.adjustments(self.fit.stops, placements, self._trial)
 
     def unmark(self) -> Mark:
         """Take the latest mark back; the averages go on as if it had never been.
@@ -348,11 +383,11 @@ class Trials:
         """
         mark = self.fit.unmark()
         self.history.unmark(mark.number, self.fit.mark_in_force)
-        self.comparing.past.pop()
+        del self.comparing.past[len(self.fit.stops) :]
         self.beside.unmark()
         if self._kernel:
             self.settle()
-            earlier = self._earlier.pop()
+            earlier = self._ended.pop()
             if earlier is None:
                 self._trial.mark = self._trial.mark_before = self.fit.mark_in_force
             else:
@@ -393,13 +428,3 @@ class Trials:
     def _judge_anew(self) -> None:
         if self._kernel:
             self._trial.results.judge_by(self.fit.bands(self.settings.discipline))
-
-
-def _captured(kernel: Kernel, trial: Trial, sides: Set[str]) -> OtherCapture | None:
-    """What a capture that is over saw of these sides; or the one before it of the same trial."""
-    pose, bike = trial.mean_pose(), kernel.bike
-    if not kernel.plan.seen & sides:
-        return trial.other_capture
-    if pose is None or bike is None:
-        return None
-    return OtherCapture(kernel.labels, pose, bike.cranks).of_sides(sides)

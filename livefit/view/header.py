@@ -114,26 +114,32 @@ def _recording(snapshot: Snapshot) -> Readout:
 
 
 def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
-    """The latest mark with what was measured of it; without one, what was moved most clearly."""
+    """The latest mark; and its part, or what else was moved most clearly, with since when."""
     adjustments = {a.name: a for a in definitions.adjustments}
     clear = {}
     for moved in snapshot.moved:
-        by, half = moved.baseline, moved.baseline_half
+        by, half, since = moved.baseline, moved.baseline_half, words.SINCE_BASELINE
         if by is None or half is None:
-            by, half = moved.mark, moved.mark_half
+            by, half, since = moved.mark, moved.mark_half, words.SINCE_MARK
         if moved.part in adjustments and by is not None and half and abs(by) > half:
-            clear[moved.part] = by, half
+            clear[moved.part] = by, half, since
+    part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1], default="")
     if snapshot.marks:
         mark = snapshot.marks[-1]
-        by, _ = clear.get(mark.part, (None, None))
+        part = mark.part if mark.part in clear else part
         caption = words.MARK
-        if by is not None:
-            caption = words.MARK_MEASURED.format(amount=signed(by, 1))
+        if part:
+            by, half, since = clear[part]
+            caption = words.MARK_MEASURED.format(
+                part="" if part == mark.part else f"{adjustments[part].short} ",
+                since=since,
+                amount=signed(by, 1),
+                half=format_value(half, 1),
+            )
         return Readout(caption, mark_words(mark, definitions.adjustments), rank=SECOND)
-    if not clear:
+    if not part:
         return Readout(words.MARK, words.NOTHING, rank=SECOND, lead=words.LEAD[words.MARK])
-    part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1])
-    known, (by, half) = adjustments[part], clear[part]
+    known, (by, half, _) = adjustments[part], clear[part]
     way = known.more if by > 0 else known.less
     caption = words.MOVED.format(part=known.short)
     value = f"{way} {abs(by):.1f}{words.UNIT_WORD[known.unit]}"

@@ -94,7 +94,8 @@ DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
-MARK_MEASURED = "mark, measured {amount}"
+MARK_MEASURED = "mark; {part}{amount} ±{half} {since}"
+SINCE_MARK, SINCE_BASELINE = "since it", "since baseline"
 LEAD = {
     BATTERY: "battery", LOST: "lost", DELAY: "delay", RECORDING: "rec", MARK: "mark",
     STROKES: "strokes",

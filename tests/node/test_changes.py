@@ -155,6 +155,34 @@ def test_a_wrong_mark_says_what_was_expected(
     assert ridden.snapshot().marks == []
 
 
+def test_marks_without_a_stroke_in_between_keep_the_means_before_both() -> None:
+    node, ride, rest = half_ridden()
+    was = row(ride.snapshot(), *KNEE)
+    ask(ride, "mark", part="saddle_height", amount=8)
+    ask(ride, "mark", part="saddle_setback", amount=5)
+    assert row(ride.snapshot(), *KNEE).before == was.mean
+    ride = Played(node, play(node, rest))
+    before = row(ride.snapshot(), *KNEE).mean
+    ask(ride, "mark", part="saddle_height", amount=-8)
+    assert row(ride.snapshot(), *KNEE).before == before
+    ask(ride, "unmark")
+    ask(ride, "unmark")
+    assert row(ride.snapshot(), *KNEE).before == was.mean
+    ask(ride, "unmark")
+    assert row(ride.snapshot(), *KNEE).before is None
+
+
+def test_a_mark_in_a_stream_not_ridden_yet_ends_the_ride_of_the_one_before() -> None:
+    node, ride, rest = half_ridden()
+    ask(ride, "mark", part="saddle_height", amount=8)
+    ride = Played(node, play(node, rest))
+    was = row(ride.snapshot(), *KNEE).mean
+    node.describe(description("two"))
+    ask(ride, "mark", part="saddle_setback", amount=5)
+    ride = Played(node, play(node, messages(block(), "two")))
+    assert row(ride.snapshot(), *KNEE).before == was
+
+
 def test_a_band_of_the_fitters_own_judges_until_it_is_taken_back() -> None:
     ride = played()
     shipped = row(ride.snapshot(), *KNEE)

@@ -15,7 +15,7 @@ from livefit.node.requests import answer
 from livefit.view.table import TableModel
 from livefit.wire.change_messages import Against, ChangeRow, Changes
 from livefit.wire.codec import decode, encode
-from simulators import stream_info
+from simulators import Bicycle, Body, Change, RiderSimulation, observe, stream_info
 from tests.node.comparing_rides import CHANGE_S, SENSOR, UP_MM, Do, Ridden, ride, ride_through
 from tests.node.streams import description, messages, play, processing, shipped
 
@@ -243,6 +243,49 @@ def test_a_change_taken_back_is_told_there_and_back() -> None:
         assert found.there.by == pytest.approx(b - (a + again) / 2, abs=1e-9)
     ridden.ask("edit_mark", number=2, amount=-3)
     assert row(ridden.changes(), KNEE).there is None
+
+
+def test_two_marks_in_one_stop_are_one_change() -> None:
+    """The truth: 8 mm up the tube and 5 mm back, both between the same two rides."""
+    rider = RiderSimulation(bicycle=Bicycle.fitted(Body()), seed=4)
+    saddle, back = rider.bicycle.saddle_height_mm, rider.bicycle.setback_mm
+    rider = rider.changed("saddle_height_mm", Change(20.5, saddle + 8.0, 1.0))
+    rider = rider.changed("setback_mm", Change(21.0, back + 5.0, 1.0))
+    do: Do = {
+        27.0: ("mark", {"part": "saddle_height", "amount": "measured"}),
+        27.2: ("mark", {"part": "saddle_setback", "amount": "measured"}),
+    }
+    ridden = ride_through(do, frames=observe(rider, SENSOR, count=3600))
+    up, along = ridden.marks
+    assert [up.amount, along.amount] == pytest.approx([8.0, 5.0], abs=0.8)
+    moved = {m.part: m.mark for m in ridden.snapshot().moved}
+    assert abs(moved["saddle_height"] or 0.0) <= 0.8
+    assert abs(moved["saddle_setback"] or 0.0) <= 0.8
+    own, marks = values(ridden, ANKLE)
+    found = row(ridden.changes(), ANKLE)
+    assert mark_of(found).n == (marks == 0).sum() > 30
+    by = own[marks == 2][found.aside :].mean() - own[marks == 0].mean()
+    assert mark_of(found).by == pytest.approx(by, abs=1e-9)
+    said = ridden.ask("predict", changes={"saddle_height": 5})["said_by"]
+    assert said == "this rider, from 1 adjustment"
+    ridden.ask("unmark")
+    found = row(ridden.changes(), ANKLE)
+    assert mark_of(found).by == pytest.approx(by, abs=1e-9)
+
+
+def test_half_of_a_stop_taken_back_is_not_told_as_there_and_back() -> None:
+    """A, two parts moved, then one of them back: the other is still where it was put."""
+    do: Do = {
+        10.0: ("mark", {"part": "saddle_setback", "amount": 3}),
+        10.1: ("mark", {"part": "saddle_height", "amount": 5}),
+        20.0: ("mark", {"part": "saddle_height", "amount": -5}),
+    }
+    ridden = ride_through(do, until_s=28.0)
+    assert row(ridden.changes(), KNEE).there is None
+    ridden.ask("edit_mark", number=2, part="saddle_height", amount=5)
+    ridden.ask("edit_mark", number=1, part="saddle_height", amount=1)
+    ridden.ask("edit_mark", number=3, part="saddle_height", amount=-6)
+    assert row(ridden.changes(), KNEE).there is not None
 
 
 def test_a_mark_before_the_first_stream_has_nothing_before_it() -> None:

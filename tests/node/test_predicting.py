@@ -83,6 +83,19 @@ def test_a_mark_that_cannot_be_predicted_teaches_nothing_and_spoils_nothing(
     assert "said" in answer(node, "into_bands", rows, ride.now)
 
 
+def test_restarted_averages_leave_what_the_marks_have_taught() -> None:
+    node = processing()
+    node.describe(description())
+    sent = messages(block(seconds=60.0))
+    third = len(sent) // 3
+    ride = Played(node, play(node, sent[:third]))
+    answer(node, "mark", {"part": "saddle_height", "amount": 5}, ride.now)
+    ride = Played(node, play(node, sent[third : 2 * third]))
+    answer(node, "restart_window", {}, ride.now)
+    ride = Played(node, play(node, sent[2 * third :]))
+    assert ask(ride, saddle_height=5)["said_by"] == "this rider, from 1 adjustment"
+
+
 def test_what_brings_a_row_inside_the_band_in_force_is_what_predict_says_does() -> None:
     ride = played()
     rows = [["knee_flexion", "bdc"]]
