@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from livefit.analysis.passing import Span, passed
 from livefit.change.correlated import StrokeMean, in_order, mean_of
+from livefit.change.trials import TrialStrokes
 from livefit.definitions import Definitions, canonical_labels, match_marker_set
 from livefit.frames import FloatArray, IntArray, MarkerBlock, StreamInfo
+from livefit.kernel.crank import CrankGeometry
 from livefit.kernel.cycles import GridPoses
 from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
@@ -29,6 +33,61 @@ class Posed:
     means: dict[Key, StrokeMean]
 
 
+@dataclass(frozen=True)
+class PosedStream:
+    """A stream that went through the kernel, for the riders of its stretches.
+
+    Attributes
+    ----------
+    under_way
+        For each cut, by side: the last stroke that belongs to what was before.
+    problem
+        What kept strokes from being found, in plain words.
+    """
+
+    under_way: list[dict[str, float]]
+    problem: str
+    labels: Sequence[str]
+    cranks: Mapping[str, CrankGeometry]
+    seat_tube_deg: float
+    units: Mapping[str, str]
+    values: list[EventValues]
+    poses: list[GridPoses]
+
+    def ridden(self, span: Span) -> bool:
+        """Whether any row has a value in these strokes."""
+        return any(np.isfinite(span.part(v).values).any() for v in self.values)
+
+    def within(self, span: Span) -> Posed | None:
+        """The rider of these strokes; None: there is no whole one among them.
+
+        After a change each row sets aside the strokes that still approach a level, as in the node,
+        and the pose as many as the middle row.
+
+        Raises
+        ------
+        RiderError
+            If the markers of a leg are missing.
+        """
+        own = [span.part(v) for v in self.values]
+        counted = span
+        if span.after:
+            strokes = TrialStrokes(self.units, kept=None)
+            strokes.add(own)
+            means = {Key(*key): strokes.mean(key) for key in strokes.keys}
+            firsts = [strokes.first_that_counts(key) for key in strokes.keys if means[Key(*key)].n]
+            if firsts:
+                middle = np.ceil(np.median(firsts)) - 1
+                counted = Span({**span.after, "R": max(span.after["R"], middle)}, span.until)
+        else:
+            means = _means(own)
+        poses = list(counted.poses(self.poses))
+        if not self.cranks or not poses:
+            return None
+        rider = Rider(tuple(self.labels), _mean_pose(poses), dict(self.cranks), self.seat_tube_deg)
+        return Posed(rider, means)
+
+
 def posed(
     info: StreamInfo,
     block: MarkerBlock,
@@ -44,6 +103,30 @@ def posed(
     RiderError
         If no stroke was found, or the markers of a leg are missing.
     """
+    stream = posed_stream(
+        info, block, definitions, marker_set=marker_set, seat_tube_deg=seat_tube_deg
+    )
+    found = stream.within(Span({}, {}))
+    if found is None:
+        raise no_stroke(stream.problem)
+    return found
+
+
+def no_stroke(why: str) -> RiderError:
+    """The error of a recording without a whole stroke."""
+    return RiderError(f"expected a recording with whole strokes, found none: {why}")
+
+
+def posed_stream(
+    info: StreamInfo,
+    block: MarkerBlock,
+    definitions: Definitions,
+    *,
+    marker_set: str | None = None,
+    seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
+    cuts: Sequence[int] = (),
+) -> PosedStream:
+    """The same of a stream that is cut before these rows, rising."""
     chosen = (
         definitions.marker_set(marker_set)
         if marker_set
@@ -59,19 +142,17 @@ def posed(
     )
     values: list[EventValues] = []
     poses: list[GridPoses] = []
-    for start in range(0, len(block), _FRAMES_A_STEP):
-        rows = slice(start, start + _FRAMES_A_STEP)
-        part = MarkerBlock(
-            block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
-        )
-        values += kernel.push(part)
+
+    def take(_: MarkerBlock, found: list[EventValues]) -> None:
+        values.extend(found)
         kernel.take_cycles()
-        poses += kernel.take_poses()
-    if kernel.bike is None or not poses:
-        why = kernel.problem or ", ".join(kernel.refused) or "it ends too soon"
-        raise RiderError(f"expected a recording with whole strokes, found none: {why}")
-    rider = Rider(kernel.labels, _mean_pose(poses), dict(kernel.bike.cranks), seat_tube_deg)
-    return Posed(rider, _means(values))
+        poses.extend(kernel.take_poses())
+
+    under_way = passed(kernel, block, take, cuts=cuts, step=_FRAMES_A_STEP)
+    why = kernel.problem or ", ".join(kernel.refused) or "it ends too soon"
+    cranks = {} if kernel.bike is None else kernel.bike.cranks
+    units = {measure.name: measure.unit for measure in definitions.measures}
+    return PosedStream(under_way, why, kernel.labels, cranks, seat_tube_deg, units, values, poses)
 
 
 def _mean_pose(poses: list[GridPoses]) -> FloatArray:

@@ -120,7 +120,7 @@ def _trials(trials: list[Trial], known: Definitions) -> dict[str, Any]:
 
 
 def _trials_line(name: str, trials: list[Trial], known: Definitions) -> str:
-    """The trials of which a table holds all strokes together; empty where there is one."""
+    """The trials that a table counts together; empty where there is one."""
     if len(trials) < 2:
         return ""
     told = "; ".join(
@@ -128,8 +128,8 @@ def _trials_line(name: str, trials: list[Trial], known: Definitions) -> str:
         for trial in trials
     )
     return (
-        f"All strokes together, of the trials {told}: livefit compare {name} --trials 0 1 tells "
-        "them apart"
+        f"Trials: {told}. The table counts them together; livefit compare {name} --trials 0 1 "
+        "tells them apart."
     )
 
 

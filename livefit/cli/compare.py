@@ -69,7 +69,13 @@ def compare_trials(
         raise ValueError(f"{names[0]} and {names[1]} have no row in common: look at their sides")
     changed, notes = files.changed(first, second), [*files.notes, *_one_sided(first, second)]
     if picture is not None:
-        save(found, known, names, picture)
+        try:
+            save(found, known, names, picture)
+        except OSError as error:
+            raise ValueError(
+                f"{picture}: the picture cannot be written: {error.strerror or error}; give a "
+                "PNG file in a folder that is there and that you may write in"
+            ) from error
     if as_json:
         document = {
             "format": FORMAT, "before": names[0], "now": names[1], "markers_why": why,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -13,8 +12,8 @@ from pydantic import TypeAdapter
 from rich.console import Console
 from rich.table import Table
 
-from livefit.analysis.posed import Posed, posed
 from livefit.cli import common
+from livefit.cli.posed_files import NamedRider, PosedFiles, adjustment
 from livefit.definitions import SIDES, Definitions
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.predict import (
@@ -24,15 +23,12 @@ from livefit.predict import (
     Plan,
     Predicted,
     Prediction,
-    Rider,
     Target,
     into_bands,
     learned,
     predict,
     words,
 )
-from livefit.predict.learning import observed
-from livefit.sources.files import read_recording
 from livefit.wire.sockets import ControlClient
 
 SEARCH_S = 10.0
@@ -46,8 +42,8 @@ def predict_file(
     file: Annotated[
         str,
         typer.Argument(
-            help="Recording: .c3d, .trc, .csv or .mcap; or a running node's control address, "
-            "tcp://127.0.0.1:47802."
+            help="Recording: .c3d, .trc, .csv or .mcap, its last trial or FILE#N; or a running "
+            "node's control address, tcp://127.0.0.1:47802."
         ),
     ],
     change: Annotated[
@@ -67,7 +63,7 @@ def predict_file(
     ] = None,
     learn: Annotated[
         list[str] | None,
-        typer.Option(help="BEFORE,AFTER,PART=AMOUNT: recordings of an earlier change."),
+        typer.Option(help="BEFORE,AFTER,PART=AMOUNT: recordings, or trials, of an earlier change."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
     every: Annotated[bool, typer.Option(help="Every number, not only those with a band.")] = False,
@@ -107,25 +103,19 @@ def predict_file(
             raise typer.Exit(UNREACHED)
         return
 
-    def read(path: Path) -> Posed:
-        frames = read_recording(path)
-        return posed(
-            frames.info,
-            frames.block,
-            known,
-            marker_set=markers or frames.marker_set,
-            seat_tube_deg=seat_tube,
-        )
-
-    recording = Path(file)
-    rider = read(recording).rider
-    belief = _learned(learn or [], read, known)
+    files = PosedFiles(known, markers, seat_tube)
+    named = files.find(file, latest=True)
+    rider = named.posed.rider
+    belief, notes = _learned(learn or [], files, named, known)
     console = Console()
+    if not as_json:
+        for note in notes:
+            console.print(f"{named.path.name}: {note}", highlight=False)
     if change:
         prediction = predict(rider, _amounts(change), known, belief=belief)
         if as_json:
             said = _said(prediction, known, discipline)
-            _echo(recording.name, rider, prediction.document() | {"said": said})
+            _echo(named, notes, prediction.document() | {"said": said})
         else:
             _print_prediction(console, prediction, known, discipline, every)
         found = prediction.reaches
@@ -134,7 +124,7 @@ def predict_file(
         limits = _limits(permit, known)
         plan = into_bands(rider, targets, known, permitted=limits, belief=belief)
         if as_json:
-            _echo(recording.name, rider, plan.document() | {"said": words.plan_words(plan, known)})
+            _echo(named, notes, plan.document() | {"said": words.plan_words(plan, known)})
         else:
             _print_plan(console, plan, known, {(each.measure, each.event) for each in targets})
         found = not plan.conflict
@@ -170,15 +160,26 @@ def _live_plan(
         return TypeAdapter(Plan).validate_python(node.request("into_bands", args))
 
 
-def _learned(texts: Sequence[str], read: Callable[[Path], Posed], known: Definitions) -> Belief:
-    seen = []
+def _learned(
+    texts: Sequence[str], files: PosedFiles, named: NamedRider, known: Definitions
+) -> tuple[Belief, list[str]]:
+    """What the marks in the rider's recording teach, and the earlier changes that were named.
+
+    Changes named of the same recording stand in place of its marks. With it what is to be said
+    of the rider.
+    """
+    seen, own, notes = [], True, list(named.notes)
     for text in texts:
         parts = text.split(",")
         if len(parts) < 3:
             raise ValueError(f"--learn is written BEFORE,AFTER,PART=AMOUNT, got {text!r}")
-        before, after = (read(Path(name.strip())) for name in parts[:2])
-        seen.append(observed(before.rider, _amounts(parts[2:]), before.means, after.means))
-    return learned(seen, known) if seen else PUBLISHED
+        before, after = (files.find(name.strip()) for name in parts[:2])
+        seen.append(adjustment(before.posed, after.posed, _amounts(parts[2:])))
+        own = own and named.path.resolve() not in (before.path.resolve(), after.path.resolve())
+    if own:
+        taught, untaught = files.taught(named)
+        seen, notes = [*taught, *seen], notes + untaught
+    return learned(seen, known) if seen else PUBLISHED, notes
 
 
 def _amounts(texts: Sequence[str]) -> dict[str, float]:
@@ -237,9 +238,13 @@ def _limits(texts: Sequence[str] | None, known: Definitions) -> dict[str, Limit 
     return limits
 
 
-def _echo(name: str, rider: Rider, document: dict[str, Any]) -> None:
-    sides = {side: asdict(rider.lengths(side)) for side in rider.sides}
-    typer.echo(json.dumps({"format": 1, "recording": name, "sides": sides, **document}, indent=1))
+def _echo(named: NamedRider, notes: list[str], document: dict[str, Any]) -> None:
+    rider = named.posed.rider
+    head = {
+        "format": 1, "recording": named.path.name, "trial": named.trial, "notes": notes,
+        "sides": {side: asdict(rider.lengths(side)) for side in rider.sides},
+    }  # fmt: skip
+    typer.echo(json.dumps(head | document, indent=1))
 
 
 def _said(prediction: Prediction, known: Definitions, discipline: str) -> list[str]:

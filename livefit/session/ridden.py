@@ -1,15 +1,17 @@
-"""The trials in a recording, by the strokes of all its streams, for comparing them."""
+"""The trials in a recording: their strokes in all its streams, and the rider in each."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from livefit.analysis import Analysis
 from livefit.analysis.comparison import Trial
+from livefit.analysis.posed import Posed, PosedStream
 from livefit.change.trials import TrialStrokes
 from livefit.session.cutting import Part, cuts_of, places_of, trials_among
 from livefit.session.told import Interval
+from livefit.wire.messages import Mark
 
 
 @dataclass(frozen=True)
@@ -79,3 +81,55 @@ def ridden_in(
         ride = rides[k]
         trials.append(Trial(len(trials), ride.strokes, marks, frozenset(ride.streams)))
     return Ridden(trials or [Trial(0, rides[-1].strokes)], streams)
+
+
+@dataclass(frozen=True)
+class PosedTrial:
+    """A trial as a rider to predict from.
+
+    Attributes
+    ----------
+    marks
+        What was changed before it, oldest first.
+    streams
+        The rider in each stream in which whole strokes of it were ridden, from 0.
+    """
+
+    marks: list[Mark] = field(default_factory=list)
+    streams: dict[int, Posed] = field(default_factory=dict)
+
+    @property
+    def posed(self) -> Posed | None:
+        """The rider in the latest stream; None: there is no whole stroke in the trial."""
+        return self.streams[max(self.streams)] if self.streams else None
+
+
+def posed_in(
+    parts: Sequence[Part],
+    intervals: Sequence[Interval],
+    passed: Callable[[Part, list[int]], PosedStream],
+) -> list[PosedTrial]:
+    """The rider of each trial, numbered as :func:`ridden_in` does; none without a stroke.
+
+    Raises
+    ------
+    RiderError
+        If the markers of a leg are missing.
+    """
+    cuts = cuts_of(intervals)
+    rides = [PosedTrial() for _ in intervals] or [PosedTrial()]
+    ridden = [False for _ in rides]
+    for number, part in enumerate(parts):
+        places = places_of(part, cuts)
+        stream = passed(part, places.rows)
+        for interval in places.restarted:
+            rides[interval], ridden[interval] = PosedTrial(), False
+        for stretch in places.stretches(stream.under_way):
+            ridden[stretch.interval] |= stream.ridden(stretch.span)
+            found = stream.within(stretch.span)
+            if found is not None:
+                rides[stretch.interval].streams[number] = found
+    return [
+        replace(rides[k], marks=[each.mark for each in begun if each.mark is not None])
+        for k, begun in trials_among(intervals, ridden)
+    ]

@@ -132,6 +132,14 @@ def test_a_picture_is_drawn(recorded: Path, tmp_path: Path) -> None:
         assert len(image.getcolors(1 << 20) or []) > 10
 
 
+def test_a_picture_that_cannot_be_written_says_what_to_do(recorded: Path, tmp_path: Path) -> None:
+    path = tmp_path / "none" / "compared.png"
+    status, _, err = run("compare", str(recorded), "--trials", "0", "1", "--picture", str(path))
+    assert status == 2
+    assert err.startswith(f"livefit: {path}: the picture cannot be written: No such file")
+    assert "give a PNG file in a folder that is there" in err
+
+
 def test_what_cannot_be_compared_is_said(recorded: Path, tmp_path: Path) -> None:
     for arguments, said in (
         ([str(recorded)], "give two recordings"),

@@ -98,7 +98,7 @@ def test_both_marks_of_one_stop_are_named(stopped: Recorded) -> None:
     said = " ".join(run("compare", path, "--trials", "0", "1")[1].split())
     assert "Changed in between: saddle height 10 mm up, saddle setback 5 mm forward." in said
     said = " ".join(run("analyse", path)[1].split())
-    assert "All strokes together, of the trials 0; 1 after saddle height 10 mm up, saddle" in said
+    assert "Trials: 0; 1 after saddle height 10 mm up, saddle setback 5 mm forward. The" in said
 
 
 def test_captures_of_the_sides_are_one_trial_up_to_the_mark(sides: Recorded) -> None:
@@ -135,3 +135,46 @@ def test_a_sessions_trials_are_the_same(stopped: Recorded, sides: Recorded) -> N
                 if own["aside"] == 0 and own["n"] == theirs[key].n:
                     assert own["mean"] == pytest.approx(theirs[key].mean, rel=1e-12)
             assert {k[1] for k in theirs} >= {own["side"] for own in other["rows"]}
+
+
+def test_a_rider_is_predicted_from_the_last_trial_and_taught_by_the_marks(
+    stopped: Recorded,
+) -> None:
+    """At the bottom the pose is the mean of the strokes that the trial's comparison counts."""
+    path = str(stopped.writer.path)
+    compared = row(found("compare", path, "--trials", "0", "1"), KNEE)
+    by = ("--change", "saddle_height=-4")
+    last, first = found("predict", path, *by), found("predict", f"{path}#0", *by)
+    assert (last["trial"], first["trial"]) == (1, 0)
+    for predicted, part in ((last, "now"), (first, "before")):
+        assert row(predicted, KNEE)["now"] == pytest.approx(compared[part]["mean"], abs=0.3)
+    assert abs(compared["by"]) > 1.0
+    assert last["said_by"] == "this rider, from 1 adjustment"
+    assert first["said_by"] == "published"
+    again = found(
+        "predict", path, *by, "--learn", f"{path}#0,{path}#1,saddle_height=10,saddle_setback=-5"
+    )
+    assert again["rows"] == last["rows"]
+    said = " ".join(run("predict", path, *by)[1].split())
+    assert "estimated from trial 1, after saddle height 10 mm up, saddle setback 5 mm" in said
+    status, _, err = run("predict", f"{path}#2", *by)
+    assert (status, "has the trials 0 to 1, got 2" in err) == (2, True)
+    status, _, err = run("predict", path, *by, "--learn", f"{path},{path}#1,saddle_height=10")
+    assert (status, "has 2 trials, 0 to 1: say which" in err) == (2, True)
+
+
+def test_a_side_captured_before_and_after_the_mark_teaches(sides: Recorded) -> None:
+    predicted = found("predict", str(sides.writer.path), "--change", "saddle_height=-4")
+    assert predicted["said_by"] == "this rider, from 1 adjustment"
+    assert set(predicted["sides"]) == {"R"}
+    assert any("the stream began 2 times" in note for note in predicted["notes"])
+
+
+def test_a_change_between_two_captures_teaches_nothing_and_that_is_said(tmp_path: Path) -> None:
+    live = Recorded(tmp_path)
+    live.ride(observe(RiderSimulation(seed=3), BOTH, count=1200), "one", BOTH, {})
+    live.ask(*UP)
+    live.ride(observe(higher(0.0), BOTH, count=1200), "two", BOTH, {})
+    predicted = found("predict", str(live.close()), "--change", "saddle_height=-4")
+    assert (predicted["trial"], predicted["said_by"]) == (1, "published")
+    assert any("no stream holds strokes of both" in note for note in predicted["notes"])

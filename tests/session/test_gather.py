@@ -265,6 +265,16 @@ def test_a_change_that_was_not_ridden_is_kept(tmp_path: Path) -> None:
     assert last.numbers == []
 
 
+def test_a_mark_before_the_crank_is_found_has_nothing_before_it(tmp_path: Path) -> None:
+    live = Fit(tmp_path)
+    live.ride(0.5)
+    live.ask("mark", part="saddle_height", amount=3.0)
+    shown = live.ride(14)
+    (trial,) = gather(live.close(), DEFINITIONS).trials
+    assert [a.amount for a in trial.adjustments] == [3.0]
+    assert max(row.n for row in trial.numbers) == max(row.n for row in shown.rows)
+
+
 def test_strokes_while_the_rider_settles_are_set_aside(tmp_path: Path) -> None:
     """A table of one ride, whose saddle comes down over its first strokes."""
     sensor = Sensor(rate_hz=RATE_HZ, noise_mm=0.2)
