@@ -287,13 +287,14 @@ def _in_order(blocks: list[MarkerBlock], notes: list[str]) -> MarkerBlock:
 
 def _from_begun(block: MarkerBlock, begun: list[int], notes: list[str]) -> MarkerBlock:
     """Leave out what came before the first node used a frame."""
+    begun = [first for first in begun if first <= block.numbers[-1]]
     if len(begun) > 1:
         notes.append(
             f"{len(begun)} nodes began with the stream, at the frames "
             f"{', '.join(map(str, begun))}: the numbers are those of the first"
         )
     before = int(np.searchsorted(block.numbers, begun[0])) if begun else 0
-    if before in (0, len(block)):
+    if not before:
         return block
     notes.append(
         f"{before} frames came before frame {begun[0]}, the first that the node used: they are "
