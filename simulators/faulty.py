@@ -35,6 +35,8 @@ class FaultySource:
         What goes wrong.
     """
 
+    begins_when_read = True
+
     def __init__(self, source: SimulatedSource, sensor: Sensor, fault: Fault) -> None:
         self._source, self._sensor = source, sensor
         self._fault = fault

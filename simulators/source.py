@@ -41,6 +41,7 @@ class SimulatedSource:
     """
 
     name = "simulated"
+    begins_when_read = True
 
     def __init__(
         self,

@@ -92,7 +92,7 @@ def _wanted(measure: str, within: float) -> Wanted:
 
 
 def _read(path: Path, up: str | None, units: str | None) -> Heard:
-    recording = read_recording(path, up=up, units=units)
+    recording = read_recording(path, up=up, units=units, whole=True)
     block = recording.block
     return Heard(
         source=path.name,

@@ -103,7 +103,7 @@ def _today() -> date:
 
 
 def _read(path: Path, wanted: Pointer) -> Turning:
-    recording = read_recording(path)
+    recording = read_recording(path, whole=True)
     labels = recording.info.labels
     missing = [name for name in wanted.markers if name not in labels]
     if missing:

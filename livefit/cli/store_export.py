@@ -127,7 +127,7 @@ def frames(
     from livefit.sources.files import read_recording
     from livefit.store.c3d import part_of, write_c3d
 
-    recording = read_recording(file)
+    recording = read_recording(file, whole=True)
     count = write_c3d(recording.info, part_of(recording.block, from_s=from_s, seconds=seconds), to)
     for note in recording.notes:
         typer.echo(f"note: {note}", err=True)

@@ -24,6 +24,8 @@ class StreamHealth:
     ----------
     frames, lost, gaps
         Frames received, frame numbers that never came, and in how many pieces.
+    first
+        Number of the first frame; None before it.
     """
 
     def __init__(self, labels: tuple[str | None, ...]) -> None:
@@ -31,6 +33,7 @@ class StreamHealth:
         self.frames = 0
         self.lost = 0
         self.gaps = 0
+        self.first: int | None = None
         self._last_number: int | None = None
         self._recent: deque[tuple[float, int, IntArray]] = deque()
         self._recent_frames = 0
@@ -38,6 +41,8 @@ class StreamHealth:
 
     def take(self, block: MarkerBlock) -> None:
         """Count frames (at least one) whose numbers follow those before."""
+        if self.first is None:
+            self.first = int(block.numbers[0])
         before = int(block.numbers[0]) - 1 if self._last_number is None else self._last_number
         self._last_number = int(block.numbers[-1])
         lost = self._last_number - before - len(block)

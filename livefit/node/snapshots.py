@@ -114,6 +114,7 @@ def health_message(
         late=order.late,
         future=order.future,
         restarts=order.restarts,
+        first=health.first,
         clock=None if clock is None else Clock(**vars(clock)),
     )
 

@@ -20,6 +20,10 @@ READ_S = 0.02
 REPORT_S = 1.0
 """How often a device that knows how it is says so."""
 _LISTEN_S = 0.01
+SETTLED_S = 0.5
+"""Nobody else is about to listen when so long nobody has come: a connection takes 0.1 s at most."""
+MOST_SETTLING_S = 2.0
+"""However many come, a source that waits for them begins so soon."""
 
 
 class Outlet(Protocol):
@@ -62,6 +66,13 @@ class Recorded(Protocol):
         """Fields of `Description` beside what `Source.describe` says: side, precision, ..."""
 
 
+@runtime_checkable
+class Patient(Protocol):
+    """A source that begins with the first `Source.read`, so that it can wait for listeners."""
+
+    begins_when_read: bool
+
+
 def run_capture(
     source: Source,
     frames_endpoint: str,
@@ -83,6 +94,7 @@ def run_capture(
         Asked many times a second.
     lossless
         Wait for a listener, and for one that is behind, instead of going on without it.
+        Such a source, and one that is `Patient`, begins when no other has come for `SETTLED_S`.
     side
         Which side of the rider is seen: both, left or right.
 
@@ -122,8 +134,8 @@ class _Loop:
 
     def run(self, lossless: bool) -> None:
         self._describe()
-        while lossless and not self._stop() and not self._publisher.listeners("frames"):
-            self._serve(_LISTEN_S)
+        if lossless or (isinstance(self._source, Patient) and self._source.begins_when_read):
+            self._gather_listeners(lossless)
         while not self._stop():
             self._serve(0.0)
             try:
@@ -136,6 +148,24 @@ class _Loop:
                 for message in pack_block(block, self._description, sent=time.monotonic()):
                     self._send(message)
                 self._report(self._description.stream)
+
+    def _gather_listeners(self, needed: bool) -> None:
+        """Wait until those who are about to listen do, for the first without end if it is needed.
+
+        Else a recorder that is there first has frames that the node never saw.
+        """
+        began = newest = time.monotonic()
+        there = 0
+        while not self._stop():
+            self._serve(_LISTEN_S)
+            now, before = time.monotonic(), there
+            there = self._publisher.listeners("frames")
+            if there > before:
+                newest = now
+            if needed and not there:
+                began = now
+            elif now - began >= MOST_SETTLING_S or (there and now - newest >= SETTLED_S):
+                return
 
     def _report(self, stream: str) -> None:
         """Say now and then how the device is."""

@@ -20,6 +20,7 @@ def read_recording(
     *,
     up: str | None = None,
     units: str | None = None,
+    whole: bool = False,
     progress: Progress | None = None,
 ) -> Recording:
     """Read a recorded trial; what kind of file it is says its ending.
@@ -32,6 +33,8 @@ def read_recording(
         The axis that points up, ``+z`` for example; None: what the file or the rider in it says.
     units
         mm, cm or m; None: what the file says.
+    whole
+        Of an ``.mcap`` file, read what came before the node's first frame as well.
     progress
         Told the share that is read, for text files.
 
@@ -50,7 +53,7 @@ def read_recording(
     try:
         with readable(path):
             if is_recorded(path):
-                return read_recorded(path, up=up, units=units)
+                return read_recorded(path, up=up, units=units, whole=whole)
             if ending == ".c3d":
                 return read_c3d(path, up=up, units=units)
             read = read_trc if ending == ".trc" else read_csv

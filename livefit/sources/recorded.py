@@ -12,6 +12,7 @@ import numpy as np
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.recording.reading import Run, Survey, entries, runs, survey
 from livefit.recording.writing import ENDING
+from livefit.sources.begun import Beginnings
 from livefit.sources.reading import UP, Recording, RecordingError
 from livefit.wire.blocks import FrameReader
 from livefit.wire.codec import WireError, decode
@@ -45,11 +46,15 @@ class _Part:
     blocks: list[MarkerBlock] = field(default_factory=list)
     last: int = -1
     arrivals: list[tuple[float, float]] = field(default_factory=list)
+    begun: list[int] = field(default_factory=list)
+    """Numbers of the first frames that nodes used, that of the first node first."""
 
 
 @dataclass(frozen=True)
 class RecordedPart:
     """Frames of one stream, from where it began, or began to count anew, to its end.
+
+    Where a node told of the first frame that it used, they begin there.
 
     Attributes
     ----------
@@ -104,10 +109,13 @@ def refuse_units(units: str | None, path: Path) -> None:
         )
 
 
-def read_recorded(path: Path, *, up: str | None = None, units: str | None = None) -> Recording:
+def read_recorded(
+    path: Path, *, up: str | None = None, units: str | None = None, whole: bool = False
+) -> Recording:
     """Read the frames of a recording; of several streams in it, the longest.
 
-    The frames are those that arrived, in the order of their numbers, each once.
+    The frames are those that arrived, in the order of their numbers, each once, from the first
+    that the node used, so that its numbers come back.
 
     Parameters
     ----------
@@ -117,6 +125,8 @@ def read_recorded(path: Path, *, up: str | None = None, units: str | None = None
         The axis that points up, if the recorded description is wrong about it.
     units
         Must be None.
+    whole
+        Read what came before the node's first frame as well.
 
     Raises
     ------
@@ -136,6 +146,8 @@ def read_recorded(path: Path, *, up: str | None = None, units: str | None = None
             "to see all of them, play the recording"
         )
     block = _in_order(chosen.blocks, notes)
+    if not whole:
+        block = _from_begun(block, chosen.begun, notes)
     info = with_up(chosen.info, up, path)
     return Recording(path, info, block, tuple(notes), marker_set=chosen.description.marker_set)
 
@@ -155,7 +167,7 @@ def read_parts(path: Path) -> tuple[list[RecordedPart], list[str]]:
         RecordedPart(
             part.description,
             part.info,
-            _in_order(part.blocks, notes),
+            _from_begun(_in_order(part.blocks, notes), part.begun, notes),
             np.array(sorted(part.arrivals)),
         )
         for part in parts
@@ -189,6 +201,7 @@ def _parts(found: Survey, unread: Unread) -> list[_Part]:
     readers: dict[str, tuple[Description, FrameReader]] = {}
     newest: dict[str, _Part] = {}
     waiting: list[Run] = []
+    beginnings = Beginnings()
 
     def use() -> None:
         done = 0
@@ -214,7 +227,10 @@ def _parts(found: Survey, unread: Unread) -> list[_Part]:
                 part.last = max(part.last, last)
         waiting.clear()
 
-    for run in runs(found, topics=("description", "frames")):
+    for run in runs(found, topics=("description", "frames", "results")):
+        if run.topic == "results":
+            beginnings.hear(run)
+            continue
         if run.topic == "frames":
             waiting.append(run)
             if sum(len(other.raws) for other in waiting) >= TOGETHER:
@@ -229,6 +245,11 @@ def _parts(found: Survey, unread: Unread) -> list[_Part]:
             except WireError:
                 unread.count += 1
     use()
+    for stream in newest:
+        counts = [part for part in parts if part.description.stream == stream]
+        told = beginnings.of(stream, [part.arrivals[0][1] for part in counts])
+        for part, begun in zip(counts, told, strict=True):
+            part.begun = begun
     return parts
 
 
@@ -262,6 +283,27 @@ def _in_order(blocks: list[MarkerBlock], notes: list[str]) -> MarkerBlock:
         "were put in order, so that numbers may differ from those shown then"
     )
     return MarkerBlock(rising, t[first], positions[first], channels[first])
+
+
+def _from_begun(block: MarkerBlock, begun: list[int], notes: list[str]) -> MarkerBlock:
+    """Leave out what came before the first node used a frame."""
+    begun = [first for first in begun if first <= block.numbers[-1]]
+    if len(begun) > 1:
+        notes.append(
+            f"{len(begun)} nodes began with the stream, at the frames "
+            f"{', '.join(map(str, begun))}: the numbers are those of the first"
+        )
+    before = int(np.searchsorted(block.numbers, begun[0])) if begun else 0
+    if not before:
+        return block
+    notes.append(
+        f"{before} frames came before frame {begun[0]}, the first that the node used: they are "
+        "left out, so that the numbers are those shown then; to see them, play the recording"
+    )
+    rows = slice(before, None)
+    return MarkerBlock(
+        block.numbers[rows], block.t[rows], block.positions[rows], block.channels[rows]
+    )
 
 
 def is_recorded(path: Path) -> bool:

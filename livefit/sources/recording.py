@@ -44,6 +44,8 @@ class ReplaySource:
         Monotonic time, s, and a way to wait for it.
     """
 
+    begins_when_read = True
+
     def __init__(
         self,
         recording: Recording,

@@ -69,6 +69,8 @@ class RecordedReplay:
         Monotonic time, s, and a way to wait for it.
     """
 
+    begins_when_read = True
+
     def __init__(
         self,
         found: Survey,

@@ -159,6 +159,8 @@ class Health(Message):
     """Frames left out because their number or stamp lay beyond reason."""
     restarts: int = 0
     """How often the device began to count anew under the same stream."""
+    first: Annotated[int, Field(ge=0)] | None = None
+    """Number of the first frame used, since the stream began or the device counted anew."""
     clock: Clock | None = None
 
 

@@ -91,6 +91,19 @@ def test_a_device_that_starts_again_begins_the_numbers_anew(clock_goes_on: bool)
     assert clock.offset_s == pytest.approx(STARTED + 13.002 - 13.0 * clock_goes_on, abs=1e-3)
 
 
+def test_the_first_frame_used_is_told_and_that_of_the_count_that_runs() -> None:
+    """A node that joins late; then a device that counts anew, of which it misses the beginning."""
+    node = begun()
+    assert node.snapshot(STARTED).health.first is None
+    sent = messages(block(), size=5)
+    now = play(node, sent[3:200])
+    assert node.snapshot(now).health.first == 15
+    for k, message in enumerate(sent[2:100]):
+        node.take(message, now + 1.0 + k / 20)
+    told = node.snapshot(now + 6.0).health
+    assert (told.restarts, told.first) == (1, 10)
+
+
 def test_a_frame_from_the_future_changes_no_number() -> None:
     sound = messages(block(), size=1)
     wrong = sound[700].model_copy(update={"first": 2**50})

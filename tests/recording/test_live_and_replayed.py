@@ -43,9 +43,11 @@ def ride() -> MarkerBlock:
     return MarkerBlock(kept, kept / RATE_HZ, made.positions[kept])
 
 
-def record_live(fit: Fit, into: Path, block: MarkerBlock) -> tuple[Path, Values]:
-    """Have the real node process a ride; returns its recording and the values in it."""
-    fit.start_node()
+def record_live(fit: Fit, into: Path, block: MarkerBlock, *, alone: int = 0) -> tuple[Path, Values]:
+    """Have the real node process a ride; returns its recording and the values in it.
+
+    So many messages of frames come while the recorder listens alone.
+    """
     described = describe(
         stream_info(Sensor(rate_hz=RATE_HZ)), stream="ride", source="simulated", precision="f8"
     )
@@ -55,12 +57,17 @@ def record_live(fit: Fit, into: Path, block: MarkerBlock) -> tuple[Path, Values]
         Subscriber(fit.results, ["results"]) as results,
     ):
         publisher.publish(described)
-        wait_until(lambda: any(entry.topic == "results" for entry in recorded(into)))
-        wait_until(lambda: publisher.listeners("frames") == 2, publisher.serve)
-        for start in range(0, len(block), STEP):
+        wait_until(lambda: publisher.listeners("frames") == 1, publisher.serve)
+        for number, start in enumerate(range(0, len(block), STEP)):
+            if number == alone:
+                fit.start_node()
+                wait_until(lambda: any(entry.topic == "results" for entry in recorded(into)))
+                wait_until(lambda: publisher.listeners("frames") == 2, publisher.serve)
             rows = slice(start, start + STEP)
             part = MarkerBlock(block.numbers[rows], block.t[rows], block.positions[rows])
             send_block(publisher, part, described)
+            if number < alone:
+                continue
             last = int(part.numbers[-1])
             wait_for(results, partial(is_at, last))
         wait_until(lambda: last in snapshots(into))
@@ -85,8 +92,8 @@ def snapshots(into: Path) -> list[int | None]:
     return [decode(Snapshot, each).frame for each in raw]
 
 
-def analysed(path: Path) -> Values:
-    recording = read_recording(path)
+def analysed(path: Path, *, whole: bool = False) -> Values:
+    recording = read_recording(path, whole=whole)
     found = analyse(
         recording.info,
         recording.block,
@@ -136,3 +143,20 @@ def test_the_numbers_shown_live_come_back_bit_for_bit(fit: Fit, tmp_path: Path) 
     pairs = sorted({(measure, event) for measure, event, _, _ in live})
     replayed = played(path, pairs, int(block.numbers[-1]))
     assert {key: replayed[key] for key in live} == live
+
+
+def test_what_the_recorder_heard_before_the_node_changes_no_number(
+    fit: Fit, tmp_path: Path
+) -> None:
+    block = ride()
+    path, live = record_live(fit, tmp_path, block, alone=1)
+    assert len({key[3] for key in live}) > 15
+    recording = read_recording(path)
+    assert recording.block.numbers.tolist() == block.numbers[STEP:].tolist()
+    assert any(f"{STEP} frames came before" in note for note in recording.notes)
+    assert read_recording(path, whole=True).block.numbers.tolist() == block.numbers.tolist()
+
+    recomputed = analysed(path)
+    assert {key: recomputed[key] for key in live} == live
+    from_the_first_frame = analysed(path, whole=True)
+    assert {key: from_the_first_frame.get(key) for key in live} != live
