@@ -211,7 +211,7 @@ STATES: dict[str, Message] = {
     "waiting": Message("bad", "No marker stream yet", "Start the source of the markers."),
     "silent": Message(
         "bad",
-        "The marker stream has stopped",
+        "Stream stopped",
         "Check the capture system; the averages are old.",
         "Averages are old.",
     ),
