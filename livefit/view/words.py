@@ -105,7 +105,6 @@ CRANK = "crank"
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
 AGE_SIGN = {"fresh": "●", "old": "◆", "lost": "▲", "held": "◆"}
 
-ALL_SEEN = "All markers seen"
 MISSING = "{count} missing: {names}"
 MISSING_SHORT = ("missing {name} {share} {more}", "missing {name} {more}", "{name} {more}")
 """The first of them that fits."""
@@ -113,7 +112,6 @@ FIGURE_SIDE = "{side} in front"
 FIGURE_ONLY = "{side} alone"
 FIGURE_OLD = "Figure {age} old"
 FIGURE_BASELINE = "dashed: baseline"
-FROM_FRONT = "from the front"
 
 
 def span(seconds: float) -> str:
