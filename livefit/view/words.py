@@ -106,7 +106,6 @@ CRANK = "crank"
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
 AGE_SIGN = {"fresh": "●", "old": "◆", "lost": "▲", "held": "◆"}
 
-ALL_SEEN = "All markers seen"
 MISSING = "{count} missing: {names}"
 MISSING_SHORT = ("missing {name} {share} {more}", "missing {name} {more}", "{name} {more}")
 """The first of them that fits."""
@@ -114,7 +113,6 @@ FIGURE_SIDE = "{side} in front"
 FIGURE_ONLY = "{side} alone"
 FIGURE_OLD = "Figure {age} old"
 FIGURE_BASELINE = "dashed: baseline"
-FROM_FRONT = "from the front"
 
 
 def span(seconds: float) -> str:
@@ -212,7 +210,7 @@ STATES: dict[str, Message] = {
     "waiting": Message("bad", "No marker stream yet", "Start the source of the markers."),
     "silent": Message(
         "bad",
-        "The marker stream has stopped",
+        "Stream stopped",
         "Check the capture system; the averages are old.",
         "Averages are old.",
     ),

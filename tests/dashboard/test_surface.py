@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -13,7 +14,7 @@ from PySide6.QtWidgets import QApplication
 from livefit.dashboard.fitter_view import FitterView
 from livefit.dashboard.model import DashboardModel
 from livefit.dashboard.picture import render
-from livefit.dashboard.surface import CardSurface, PixelSurface, Surface
+from livefit.dashboard.surface import EDGE, CardSurface, PixelSurface, Surface
 from tests.dashboard.dashboard_examples import make_pose
 
 SIZE = (960, 540)
@@ -75,14 +76,25 @@ def test_change_after_change_leaves_the_picture_of_the_whole(
         lambda: model.apply_silence(109.0),
         lambda: model.select(0),
     ]
+    before = surface.canvas.pixels(0, 0, *SIZE)
     for number, change in enumerate(changes):
         change()
         areas = view.refresh()
         assert areas is not None, "none of these concerns the whole picture"
         surface.show_scene(areas)
-        whole = surface.canvas.render(alpha=False)
-        apart = np.abs(shown(surface) - whole.astype(int)).max()
-        assert apart <= 4, f"change {number}: more than rounding at smooth edges"
+        there, whole = shown(surface), surface.canvas.pixels(0, 0, *SIZE)
+        same = np.ones(whole.shape[:2], bool)
+        for area in areas:
+            left, top = max(int(area.rect.x) - EDGE, 0), max(int(area.rect.y) - EDGE, 0)
+            right, bottom = math.ceil(area.rect.right) + EDGE, math.ceil(area.rect.bottom) + EDGE
+            right, bottom = min(right, SIZE[0]), min(bottom, SIZE[1])
+            # Drawn within the same bounds: others round smooth edges otherwise.
+            everything = surface.canvas.pixels(left, top, right - left, bottom - top)
+            part = there[top:bottom, left:right]
+            assert np.array_equal(part, everything[..., :3]), f"change {number}: not all was drawn"
+            same[top:bottom, left:right] = False
+        assert np.array_equal(whole[same], before[same]), f"change {number}: more has changed"
+        before = whole
     surface.close_canvas()
     surface.close()
 
