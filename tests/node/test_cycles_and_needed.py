@@ -9,13 +9,7 @@ import pytest
 
 from livefit.node.requests import answer
 from livefit.wire.numbers import table
-from tests.node.streams import (
-    Played,
-    played,
-)
-
-KNEE = ("knee_flexion", "R", "bdc")
-PAIR = ["knee_flexion", "bdc"]
+from tests.node.streams import Played, played
 
 
 def ask(ride: Played, op: str, **args: Any) -> dict[str, Any]:
