@@ -92,8 +92,8 @@ DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
-MARK_MEASURED = "mark; {part}{amount} ±{half} {since}"
-SINCE_MARK, SINCE_BASELINE = "since it", "since baseline"
+MARK_MEASURED = "{since} {amount} ±{half}"
+SINCE_MARK, SINCE_BASELINE = "since mark", "baseline"
 CRANK = "crank"
 
 AGE_WORD = {"fresh": "fresh", "old": "old", "lost": "no data", "held": "held"}
