@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 from livefit.change.loads import strokes_before
-from livefit.kernel.rolling import Rolling
+from livefit.definitions import Definitions
 from livefit.node.ended import Adjusted
 from livefit.node.fit import Pair
-from livefit.node.snapshots import mean_pose_message, window_message
+from livefit.node.riding import Riding
+from livefit.node.settings import Settings
+from livefit.node.snapshots import mean_pose_message
 from livefit.node.trial import Trial
-from livefit.node.trial_values import TrialValues
 from livefit.wire.messages import Mark, MeanPose, PartMoved
 
 
-class Trials(TrialValues):
-    """The trials of a ride, and what the fitter does: windows, bands, baselines, marks."""
+class Trials(Riding):
+    """The present trial, those before it, and what they are compared with.
 
-    def set_window(self, window: Rolling) -> dict[str, float]:
-        """Change what is averaged over, and return it as messages have it."""
-        self.settings = self.settings.with_window(window)
-        if self._kernel:
-            self._trial.resize(window)
-        return window_message(window)
+    Parameters and attributes are those of :class:`Riding`.
+    """
+
+    def __init__(self, definitions: Definitions, settings: Settings, node: str) -> None:
+        super().__init__(definitions, settings, node)
+        self._baseline_pose: MeanPose | None = None
+
+    def baseline_pose(self) -> MeanPose | None:
+        """The baseline's mean pose, once after each change of it."""
+        pose, self._baseline_pose = self._baseline_pose, None
+        return pose
 
     def restart(self) -> None:
         """Forget the strokes in the window."""
@@ -174,11 +180,6 @@ class Trials(TrialValues):
         """
         self.comparing.offers.drop(number)
         self.look_again()
-
-    @property
-    def present(self) -> Trial | None:
-        """The present trial; None: there is no stream."""
-        return self._trial if self._kernel else None
 
     def adjustments(self) -> list[Adjusted]:
         """What marks have done, the trials before and after them in this stream."""

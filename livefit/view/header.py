@@ -114,7 +114,7 @@ def _recording(snapshot: Snapshot) -> Readout:
 
 
 def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
-    """The latest mark; and its part, or what else was moved most clearly, with since when."""
+    """The latest mark with what was measured of its part; without one, what moved most clearly."""
     adjustments = {a.name: a for a in definitions.adjustments}
     clear = {}
     for moved in snapshot.moved:
@@ -123,22 +123,17 @@ def _mark(snapshot: Snapshot, definitions: Definitions) -> Readout:
             by, half, since = moved.mark, moved.mark_half, words.SINCE_MARK
         if moved.part in adjustments and by is not None and half and abs(by) > half:
             clear[moved.part] = by, half, since
-    part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1], default="")
     if snapshot.marks:
-        mark = snapshot.marks[-1]
-        part = mark.part if mark.part in clear else part
-        caption = words.MARK
-        if part:
-            by, half, since = clear[part]
+        mark, caption = snapshot.marks[-1], words.MARK
+        if mark.part in clear:
+            by, half, since = clear[mark.part]
             caption = words.MARK_MEASURED.format(
-                part="" if part == mark.part else f"{adjustments[part].short} ",
-                since=since,
-                amount=signed(by, 1),
-                half=format_value(half, 1),
+                since=since, amount=signed(by, 1), half=format_value(half, 1)
             )
         return Readout(caption, mark_words(mark, definitions.adjustments), rank=SECOND)
-    if not part:
+    if not clear:
         return Readout(words.MARK, words.NOTHING, rank=SECOND, lead=words.LEAD[words.MARK])
+    part = max(clear, key=lambda name: abs(clear[name][0]) / clear[name][1])
     known, (by, half, _) = adjustments[part], clear[part]
     way = known.more if by > 0 else known.less
     caption = words.MOVED.format(part=known.short)

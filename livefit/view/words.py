@@ -94,8 +94,8 @@ DISCIPLINE = "target bands"
 EDITED = "target bands, edited"
 MARK = "latest mark"
 MOVED = "{part}, measured"
-MARK_MEASURED = "mark; {part}{amount} ±{half} {since}"
-SINCE_MARK, SINCE_BASELINE = "since it", "since baseline"
+MARK_MEASURED = "{since} {amount} ±{half}"
+SINCE_MARK, SINCE_BASELINE = "since mark", "baseline"
 LEAD = {
     BATTERY: "battery", LOST: "lost", DELAY: "delay", RECORDING: "rec", MARK: "mark",
     STROKES: "strokes",

@@ -1,4 +1,4 @@
-"""The numbers of the trials of a ride, as they come."""
+"""The riding of the present trial: its numbers as they come."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.phase import TURN
 from livefit.kernel.results import ResultRow
+from livefit.kernel.rolling import Rolling
 from livefit.node.beside import Beside
 from livefit.node.comparing import Comparing
 from livefit.node.ended import Ended
@@ -20,14 +21,14 @@ from livefit.node.history import StrokeHistory
 from livefit.node.intake import Intake
 from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
-from livefit.node.snapshots import RowMaker, cycles_message
+from livefit.node.snapshots import RowMaker, cycles_message, window_message
 from livefit.node.trial import CycleMean, Trial
 from livefit.wire.change_messages import Changes
-from livefit.wire.messages import Cycles, MeanPose, Row, Stroke
+from livefit.wire.messages import Cycles, Row, Stroke
 
 
-class TrialValues:
-    """The numbers of the present trial, those before it, and what they are compared with.
+class Riding:
+    """The numbers of the present trial.
 
     Parameters
     ----------
@@ -62,7 +63,6 @@ class TrialValues:
         self._unsettled: list[EventValues] = []
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
-        self._baseline_pose: MeanPose | None = None
         self._markers = PlacementWatch(settings.markers_stayed)
         self.settings = settings
         self.fit = Fit(definitions)
@@ -194,7 +194,14 @@ class TrialValues:
             return None
         return self.comparing.work(self._trial.strokes, self.fit)
 
-    def baseline_pose(self) -> MeanPose | None:
-        """The baseline's mean pose, once after each change of it."""
-        pose, self._baseline_pose = self._baseline_pose, None
-        return pose
+    @property
+    def present(self) -> Trial | None:
+        """The present trial; None: there is no stream."""
+        return self._trial if self._kernel else None
+
+    def set_window(self, window: Rolling) -> dict[str, float]:
+        """Change what is averaged over, and return it as messages have it."""
+        self.settings = self.settings.with_window(window)
+        if self._kernel:
+            self._trial.resize(window)
+        return window_message(window)
