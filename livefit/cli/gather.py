@@ -15,7 +15,7 @@ from livefit.report import read_session
 from livefit.session.editing import refuse_closed
 from livefit.session.gather import Gathered, Reading
 from livefit.session.gather import gather as gather_trials
-from livefit.session.models import FitSession, Person, Trial, new_id
+from livefit.session.models import FitSession, Person, Trial, new_id, one_line
 
 Recording = Annotated[
     Path, typer.Argument(readable=False, help="Recording: .mcap, .c3d, .trc or .csv.")
@@ -45,7 +45,8 @@ def gather(
     The document holds a rider's data and no frames; only you can read it.
     """
     found = _found(file, Reading(discipline, markers, seat_tube), definitions)
-    session = _joined(None if into is None else read_session(into), found, rider, file.name)
+    before = None if into is None else read_session(into)
+    session = _joined(before, found, rider, one_line(file.name))
     text = session.model_dump_json()
     target = out or into
     if target is None:

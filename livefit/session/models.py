@@ -53,7 +53,7 @@ def first_fault(error: ValidationError) -> ErrorDetails:
     return next((fault for fault in faults if fault["type"] == _FAULT), faults[0])
 
 
-Word = Annotated[str, Field(max_length=200), AfterValidator(_shown)]
+Word = Annotated[str, Field(max_length=255), AfterValidator(_shown)]
 Name = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_shown)]
 Text = Annotated[str, Field(max_length=20_000), AfterValidator(_lines_shown)]
 """May have several lines."""
