@@ -24,7 +24,8 @@ NOTHING: frozenset[str] = frozenset()
 SADDLE, BAR = frozenset({"saddle"}), frozenset({"bar"})
 CRANK, CLEAT = frozenset({"crank"}), frozenset({"cleat"})
 _FRAME = (
-    "crank_axis", "seat_tube", "head_top", "head_bottom", "rear_axle", "front_axle", "ground",
+    "crank_axis", "seat_tube", "head_top", "head_bottom", "rear_axle", "front_axle",
+    "tyre_rear", "tyre_front",
 )  # fmt: skip
 _ON: Mapping[str, frozenset[str]] = {
     "saddle_width": NOTHING, "bar_width": NOTHING, "bar_end_width": NOTHING,
