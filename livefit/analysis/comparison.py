@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from livefit.change.difference import Judged
-from livefit.change.loads import Allowed, at_equal_cadence
+from livefit.change.loads import Allowed, at_equal_load
 from livefit.change.replacing import replacing_of, with_markers_anew
 from livefit.change.settling import Settled
 from livefit.change.trials import CADENCE, Key, TrialStrokes, differences, judged_by_row
@@ -103,7 +103,7 @@ def compare(
         load = (key[0], key[2]) in (CADENCE, LOAD)
         measured = (key[0], key[2]) in replacing
         markers = Markers(anew and not load, other[key] if measured else None)
-        allowed = None if load else at_equal_cadence(before, now, key, judged[key].change)
+        allowed = None if load else at_equal_load(before, now, key, judged[key].change)
         spoken = WORKLOAD if key[0] == LOAD[0] else definitions.measure(key[0])
         kind = "mean" if load else definitions.event(key[2]).kind
         words = change_words(judged[key], spoken, key[1], kind, markers)
@@ -187,14 +187,12 @@ def _row_document(row: ComparedRow) -> dict[str, Any]:
         "told": row.judged.told,
         "anew_ci95": None if row.anew is None else [row.anew.change.low, row.anew.change.high],
         "anew_smallest": None if row.anew is None else row.anew.smallest,
-        "at_equal_cadence": None
+        "at_equal_load": None
         if allowed is None
         else {
-            "cadence_rpm": allowed.cadence_rpm,
             "by": allowed.by,
             "ci95": [allowed.low, allowed.high],
-            "slope": allowed.slope,
-            "slope_se": allowed.slope_se,
+            "loads": [asdict(load) for load in allowed.loads],
             "why_not": allowed.why_not,
         },
         "words": row.words,

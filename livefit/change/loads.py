@@ -2,70 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import stdtrit
 
 from livefit.change.difference import Change
 from livefit.change.trials import CADENCE, Key, Strokes, TrialStrokes
+from livefit.change.workload import LOAD, LOAD_UNITS
 from livefit.frames import FloatArray
 from livefit.kernel.correlation import FEWEST, correlation_of
 
 FARTHEST = 3.0
-"""Spreads of cadence within the trials: farther apart their slope is not relied on (common
+"""Spreads of the loads within the trials: farther apart their slopes are not relied on (common
 practice, no source)."""
-_LEAST_SPREAD_RPM = 0.2
+
+
+class _Kind(NamedTuple):
+    """A load, and the spread below which no slope on it can be told."""
+
+    name: str
+    unit: str
+    least: float
+
+
+_LOADS = (_Kind(CADENCE[0], "rpm", 0.2), _Kind(LOAD[0], LOAD_UNITS[LOAD[0]], 2.0))
 _ROUNDING_S = 1e-3
 
 
 @dataclass(frozen=True)
-class Allowed:
-    """What of a difference cadence explains.
+class Load:
+    """One thing that went along with a change: cadence, or workload.
 
     Attributes
     ----------
-    cadence_rpm
-        Cadence now less before.
+    name, unit
+        ``cadence`` in rpm or ``workload`` in W.
+    by
+        Its mean now less before.
     slope, slope_se
-        Of the measure on cadence within the trials, unit per rpm; NaN where it cannot be said.
+        Of the measure on it within the trials, the other being held; NaN where it cannot be said.
+    """
+
+    name: str
+    unit: str
+    by: float
+    slope: float = np.nan
+    slope_se: float = np.nan
+
+
+@dataclass(frozen=True)
+class Allowed:
+    """What of a difference cadence and workload explain.
+
+    Attributes
+    ----------
+    loads
+        Those that are known of every stroke.
     by, low, high
-        The difference at equal cadence, and its 95 % interval; NaN where it cannot be said.
+        The difference at equal loads, and its 95 % interval; NaN where it cannot be said.
     why_not
         In plain words why it cannot be said; empty where it can.
     """
 
-    cadence_rpm: float
-    slope: float
-    slope_se: float
-    by: float
-    low: float
-    high: float
+    loads: tuple[Load, ...]
+    by: float = np.nan
+    low: float = np.nan
+    high: float = np.nan
     why_not: str = ""
-
-
-def stroke_means(
-    t: FloatArray, values: FloatArray, begin: FloatArray, end: FloatArray
-) -> FloatArray:
-    """Mean (s,) of a signal over each stroke, from its begin to its end (s,) s.
-
-    Parameters
-    ----------
-    t, values
-        (n,) s, rising, and the signal; NaN = no value.
-
-    >>> stroke_means(np.arange(6.0), np.array([1.0, 3, np.nan, 5, 7, 9]), np.array([0.0, 3]),
-    ...     np.array([3.0, 9])).tolist()
-    [2.0, 7.0]
-    """
-    known = np.isfinite(values)
-    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
-    count = np.concatenate([[0], np.cumsum(known)])
-    first, last = np.searchsorted(t, begin), np.searchsorted(t, end)
-    n = (count[last] - count[first]).astype(float)
-    means: FloatArray = (total[last] - total[first]) / np.where(n > 0, n, np.nan)
-    return means
 
 
 def begins(cadence: Strokes) -> FloatArray:
@@ -73,49 +79,78 @@ def begins(cadence: Strokes) -> FloatArray:
     return cadence.t - 60.0 / cadence.values
 
 
-def at_equal_cadence(before: TrialStrokes, now: TrialStrokes, key: Key, change: Change) -> Allowed:
-    """The difference of a row, less what the slope on cadence within both trials makes of it.
+def at_equal_load(before: TrialStrokes, now: TrialStrokes, key: Key, change: Change) -> Allowed:
+    """The difference of a row, less what the slopes on the loads within both trials make of it.
 
-    The slope is that of an analysis of covariance: one for both trials, from what each stroke lies
-    off the mean of its own trial. Its variance is inflated as that of a mean is, for the strokes'
+    Cadence, and workload where it is known of the strokes and is not held still. The slopes are
+    those of an analysis of covariance: one each for both trials, from what each stroke lies off the
+    mean of its own trial. Their variance is inflated as that of a mean is, for the strokes'
     correlation.
     """
-    pairs = [_with_cadence(trial, key) for trial in (before, now)]
-    apart = [values - values.mean(axis=0) for values in pairs if len(values)]
-    if len(apart) < 2 or min(map(len, apart)) < FEWEST:
-        return _cannot(np.nan, "too few strokes with their cadence")
-    by_rpm = float(pairs[1][:, 1].mean() - pairs[0][:, 1].mean())
-    y, x = np.concatenate(apart).T
-    square, n = float(x @ x), len(x)
-    spread = float(np.sqrt(square / (n - 2)))
-    if spread < _LEAST_SPREAD_RPM or abs(by_rpm) > FARTHEST * spread:
-        return _cannot(by_rpm, "cadence differs more between the trials than within them")
-    slope = float(x @ y) / square
-    left = y - slope * x
-    _, inflation = correlation_of(left, np.ones(n, dtype=bool))
-    freedom = max(n / max(inflation, 1.0) - 3.0, 1.0)
-    slope_se = float(np.sqrt(max(inflation, 1.0) * (left @ left) / (n - 3) / square))
-    by = change.by - slope * by_rpm
-    se = float(np.hypot(change.se, slope_se * by_rpm))
-    half = float(stdtrit(min(freedom, change.freedom), 0.975)) * se
-    return Allowed(by_rpm, slope, slope_se, by, by - half, by + half)
+    known = [
+        load
+        for load in _LOADS
+        if all(_of_load(trial, load, key[1]) is not None for trial in (before, now))
+    ]
+    pairs = [_with_loads(trial, key, known) for trial in (before, now)]
+    if min(map(len, pairs)) < FEWEST:
+        return Allowed((), why_not="too few strokes with their cadence")
+    apart = np.concatenate([values - values.mean(axis=0) for values in pairs])
+    by = pairs[1][:, 1:].mean(axis=0) - pairs[0][:, 1:].mean(axis=0)
+    y, x, n = apart[:, 0], apart[:, 1:], len(apart)
+    spread = np.sqrt((x * x).sum(axis=0) / (n - 2))
+    least = np.array([load.least for load in known])
+    # A load that is held still, as a trainer holds it, explains nothing where it is the same.
+    moves = (spread >= least) | (np.abs(by) > least) | (np.arange(len(known)) == 0)
+    known = [load for load, moved in zip(known, moves.tolist(), strict=True) if moved]
+    x, by, spread, least = x[:, moves], by[moves], spread[moves], least[moves]
+    loads = tuple(Load(k.name, k.unit, d) for k, d in zip(known, by.tolist(), strict=True))
+    square = x.T @ x
+    still = bool((spread < least).any())
+    if still or (n - 2) * float(by @ np.linalg.solve(square, by)) > FARTHEST**2:
+        names = " and ".join(load.name for load in known)
+        verb = "differs" if len(known) == 1 else "differ"
+        return Allowed(loads, why_not=f"{names} {verb} more between the trials than within them")
+    slopes = np.linalg.solve(square, x.T @ y)
+    left = y - x @ slopes
+    inflation = max(correlation_of(left, np.ones(n, dtype=bool))[1], 1.0)
+    lost = 2 + len(known)
+    covariance = inflation * (left @ left) / (n - lost) * np.linalg.inv(square)
+    level = change.by - float(slopes @ by)
+    se = float(np.hypot(change.se, np.sqrt(by @ covariance @ by)))
+    freedom = min(max(n / inflation - lost, 1.0), change.freedom)
+    half = float(stdtrit(freedom, 0.975)) * se
+    errors = np.sqrt(np.diag(covariance)).tolist()
+    explained = tuple(
+        replace(load, slope=slope, slope_se=error)
+        for load, slope, error in zip(loads, slopes.tolist(), errors, strict=True)
+    )
+    return Allowed(explained, level, level - half, level + half)
 
 
-def _cannot(by_rpm: float, why: str) -> Allowed:
-    return Allowed(by_rpm, np.nan, np.nan, np.nan, np.nan, np.nan, why)
+def _of_load(trial: TrialStrokes, load: _Kind, side: str) -> Strokes | None:
+    """The load of each stroke; None: it is not known."""
+    if load.name == CADENCE[0]:
+        return cadence_of(trial, side)
+    found = trial.strokes((LOAD[0], "B", LOAD[1]))
+    return found if np.isfinite(found.values).any() else None
 
 
-def _with_cadence(trial: TrialStrokes, key: Key) -> FloatArray:
-    """Values and cadences (n, 2) of the strokes that count and have both."""
+def _with_loads(trial: TrialStrokes, key: Key, loads: Sequence[_Kind]) -> FloatArray:
+    """Values and loads (n, 1 + loads) of the strokes that count and have them all."""
     own = trial.strokes(key)
-    speed = cadence_of(trial, key[1])
-    if not len(own.numbers) or not len(speed.numbers):
-        return np.empty((0, 2))
-    first = trial.first_that_counts(key)
-    _, ours, theirs = np.intersect1d(own.numbers, speed.numbers, return_indices=True)
-    both = np.column_stack([own.values[ours], speed.values[theirs]])
-    kept = np.isfinite(both).all(axis=1) & (own.numbers[ours] >= first)
-    return both[kept]
+    first = trial.first_that_counts(key) if len(own.numbers) else 0
+    columns = [own.values]
+    for load in loads:
+        column = np.full(len(own.numbers), np.nan)
+        found = _of_load(trial, load, key[1])
+        if found is not None:
+            _, ours, theirs = np.intersect1d(own.numbers, found.numbers, return_indices=True)
+            column[ours] = found.values[theirs]
+        columns.append(column)
+    together = np.column_stack(columns)
+    kept: FloatArray = together[np.isfinite(together).all(axis=1) & (own.numbers >= first)]
+    return kept
 
 
 def cadence_of(trial: TrialStrokes, side: str) -> Strokes:

@@ -6,7 +6,6 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from livefit.change.loads import stroke_means
 from livefit.frames import FloatArray, StreamInfo
 from livefit.kernel.events import EventValues
 
@@ -15,6 +14,29 @@ LOAD = ("workload", "mean")
 LOAD_UNITS = {"workload": "W"}
 _KEPT_S = 20.0
 """A stroke is known to be over long before."""
+
+
+def stroke_means(
+    t: FloatArray, values: FloatArray, begin: FloatArray, end: FloatArray
+) -> FloatArray:
+    """Mean (s,) of a signal over each stroke, from its begin to its end (s,) s.
+
+    Parameters
+    ----------
+    t, values
+        (n,) s, rising, and the signal; NaN = no value.
+
+    >>> stroke_means(np.arange(6.0), np.array([1.0, 3, np.nan, 5, 7, 9]), np.array([0.0, 3]),
+    ...     np.array([3.0, 9])).tolist()
+    [2.0, 7.0]
+    """
+    known = np.isfinite(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    first, last = np.searchsorted(t, begin), np.searchsorted(t, end)
+    n = (count[last] - count[first]).astype(float)
+    means: FloatArray = (total[last] - total[first]) / np.where(n > 0, n, np.nan)
+    return means
 
 
 class StrokeLoads:

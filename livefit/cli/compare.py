@@ -99,7 +99,9 @@ def _print(console: Console, found: Comparison, names: tuple[str, str], known: D
         table.add_column(heading)
     measured = any(row.anew is not None for row in found.rows)
     other = ["if markers stayed" if found.anew else "if markers anew"] if measured else []
-    for heading in ("before", "now", "difference", "hidden below", *other, "at equal cadence"):
+    loads = {load.name: "" for row in found.rows if row.allowed for load in row.allowed.loads}
+    equal = f"at equal {', '.join(loads) or 'cadence'}"
+    for heading in ("before", "now", "difference", "hidden below", *other, equal):
         table.add_column(heading, justify="right")
     for row in [*found.rows, *found.loads]:
         measure, side, event = row.key
@@ -121,7 +123,7 @@ def _print(console: Console, found: Comparison, names: tuple[str, str], known: D
         )
     reasons = {row.allowed.why_not for row in found.rows if row.allowed and row.allowed.why_not}
     for reason in sorted(reasons):
-        console.print(f"Not everywhere allowed for cadence: {reason}.")
+        console.print(f"Not everywhere allowed for: {reason}.")
 
 
 def _markers(first: NamedTrial, second: NamedTrial, stayed: bool | None) -> tuple[bool, str]:

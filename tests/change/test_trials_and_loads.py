@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.regression.linear_model import OLS
 
-from livefit.change.loads import at_equal_cadence, strokes_before
+from livefit.change.loads import Allowed, at_equal_load, strokes_before
 from livefit.change.settling import may_settle, strokes_aside
 from livefit.change.trials import TrialStrokes, differences
 from livefit.change.workload import LOAD, StrokeLoads
@@ -18,16 +19,22 @@ UNITS = {"knee": "deg", "cadence": "rpm", "workload": "W"}
 KNEE = ("knee", "R", "bdc")
 
 
-def values_of(measure: str, event: str, values: FloatArray, t: FloatArray) -> EventValues:
+def values_of(
+    measure: str, event: str, values: FloatArray, t: FloatArray, side: str = "R"
+) -> EventValues:
     table = values[:, None]
     nowhere = np.full(table.shape, np.nan)
-    return EventValues("R", event, (measure,), np.arange(len(t)), t, nowhere, table)
+    return EventValues(side, event, (measure,), np.arange(len(t)), t, nowhere, table)
 
 
-def trial(knee: FloatArray, cadence: FloatArray) -> TrialStrokes:
+def trial(
+    knee: FloatArray, cadence: FloatArray, workload: FloatArray | None = None
+) -> TrialStrokes:
     made = TrialStrokes(UNITS)
     ends = np.cumsum(60.0 / cadence)
     made.add([values_of("cadence", "mean", cadence, ends), values_of("knee", "bdc", knee, ends)])
+    if workload is not None:
+        made.add([values_of("workload", "mean", workload, ends, "B")])
     return made
 
 
@@ -41,19 +48,66 @@ def test_a_difference_at_equal_cadence_is_that_of_least_squares() -> None:
     for each in (before, now):
         assert each.settled(KNEE).aside == 0
     change = differences(before, now, [KNEE])[KNEE].change
-    found = at_equal_cadence(before, now, KNEE, change)
+    found = at_equal_load(before, now, KNEE, change)
     columns = np.column_stack([np.ones(80), np.repeat([0.0, 1.0], 40), np.concatenate(speeds)])
     solved = np.linalg.lstsq(columns, np.concatenate(knees), rcond=None)[0]
-    assert (found.by, found.slope) == pytest.approx((solved[1], solved[2]), rel=1e-9)
+    [load] = found.loads
+    assert (found.by, load.slope) == pytest.approx((solved[1], solved[2]), rel=1e-9)
     assert found.low < -2.0 < found.high
     assert abs(found.by + 2.0) < abs(change.by + 2.0)
+
+
+def test_cadence_and_workload_are_allowed_for_together() -> None:
+    """An analysis of covariance by statsmodels: the trial beside both loads, which go together."""
+    rng = np.random.default_rng(20)
+    speeds = [rng.normal(rpm, 2.0, 60) for rpm in (88.0, 91.0)]
+    watts = [2.2 * s + by + rng.normal(0, 8.0, 60) for by, s in zip((0, 12), speeds, strict=True)]
+    knees = [35.0 + by + 0.2 * (s - 90.0) - 0.05 * (w - 200.0) + rng.normal(0, 0.8, 60)
+             for by, s, w in zip((0.0, -2.0), speeds, watts, strict=True)]  # fmt: skip
+    before, now = (trial(*each) for each in zip(knees, speeds, watts, strict=True))
+    for each in (before, now):
+        assert each.settled(KNEE).aside == 0
+    change = differences(before, now, [KNEE])[KNEE].change
+    found = at_equal_load(before, now, KNEE, change)
+    columns = np.column_stack(
+        [np.ones(120), np.repeat([0.0, 1.0], 60), np.concatenate(speeds), np.concatenate(watts)]
+    )
+    fit = OLS(np.concatenate(knees), columns).fit()
+    assert [load.name for load in found.loads] == ["cadence", "workload"]
+    slopes = [load.slope for load in found.loads]
+    assert [found.by, *slopes] == pytest.approx(fit.params[1:].tolist(), rel=1e-9)
+    # These strokes are independent: inflated for correlation the errors are hardly larger.
+    errors = [load.slope_se for load in found.loads]
+    assert errors == pytest.approx(fit.bse[2:].tolist(), rel=0.25)
+    low, high = fit.conf_int()[1].tolist()
+    assert found.high - found.low == pytest.approx(high - low, rel=0.3)
+
+
+def test_a_workload_held_still_explains_nothing_where_it_is_the_same() -> None:
+    rng = np.random.default_rng(15)
+    speeds, knees = rng.normal(90.0, 2.0, (2, 40)), rng.normal(35.0, 1.0, (2, 40))
+
+    def found(*watts: float) -> Allowed:
+        trials = [
+            trial(k, s, rng.normal(w, 0.5, 40))
+            for k, s, w in zip(knees, speeds, watts, strict=True)
+        ]
+        change = differences(trials[0], trials[1], [KNEE])[KNEE].change
+        return at_equal_load(trials[0], trials[1], KNEE, change)
+
+    alike = found(200.0, 200.0)
+    assert [load.name for load in alike.loads] == ["cadence"]
+    assert alike.why_not == ""
+    other = found(150.0, 200.0)
+    assert other.why_not == ("cadence and workload differ more between the trials than within them")
+    assert other.loads[1].by == pytest.approx(50.0, abs=0.5)
 
 
 def test_trials_ridden_at_other_cadences_are_not_extrapolated() -> None:
     rng = np.random.default_rng(12)
     before, now = (trial(rng.normal(35, 1, 30), rng.normal(rpm, 0.5, 30)) for rpm in (60.0, 90.0))
     change = differences(before, now, [KNEE])[KNEE].change
-    found = at_equal_cadence(before, now, KNEE, change)
+    found = at_equal_load(before, now, KNEE, change)
     assert np.isnan(found.by)
     assert found.why_not == "cadence differs more between the trials than within them"
 
@@ -109,7 +163,7 @@ def test_a_later_stream_counts_on() -> None:
 
 
 def test_many_columns_at_once_are_as_one_by_one() -> None:
-    rng = np.random.default_rng(14)
+    rng = np.random.default_rng(20)
     table = correlated(rng, 0.4, (7, 40)).T.copy()
     table[3, 2] = np.nan
     table[:, 5] = 1.0
