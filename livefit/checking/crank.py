@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livefit.checking.findings import Sheet, level_of, times
+from livefit.checking.findings import Z95, Sheet, level_of, times
 from livefit.checking.heard import Series, robust_sd
 from livefit.checking.labels import Markers
 from livefit.definitions.models import Event, Measure
@@ -207,7 +207,7 @@ def _paths(bike: BikeFrame, moved: int, sheet: Sheet) -> None:
 def _lengths(bike: BikeFrame, sheet: Sheet) -> None:
     cranks = bike.cranks
     told = ", ".join(
-        f"{s} {c.length:.1f} ± {c.length_se:.2f} mm" for s, c in sorted(cranks.items())
+        f"{s} {c.length:.1f} ± {Z95 * c.length_se:.2f} mm" for s, c in sorted(cranks.items())
     )
     sheet.look("crank length", told, "crank_length")
     for side, crank in sorted(cranks.items()):
@@ -218,7 +218,7 @@ def _lengths(bike: BikeFrame, sheet: Sheet) -> None:
             "crank_length",
             "warning" if usual else "fault",
             f"The crank of side {side} should be {SHORT_MM:g} to {LONG_MM:g} mm long; it is found "
-            f"{crank.length:.1f} ± {crank.length_se:.2f} mm long.",
+            f"{crank.length:.1f} ± {Z95 * crank.length_se:.2f} mm long.",
             "Compare with the number stamped on the crank: if it differs, so does every length; "
             "calibrate the volume anew.",
             subject=side,

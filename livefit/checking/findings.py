@@ -21,6 +21,8 @@ Name = Literal[
 NAMES: tuple[Name, ...] = get_args(Name)
 """Every finding there is, in the order in which findings of one level are listed."""
 
+Z95 = 1.96
+"""Standard errors in half a 95 % interval."""
 MOST_SUBJECTS = 3
 """So many markers with the same trouble are told one by one; more become one finding."""
 MOST_TOLD = 6

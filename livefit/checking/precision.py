@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from livefit.checking.crank import Riding
-from livefit.checking.findings import Sheet
+from livefit.checking.findings import Z95, Sheet
 from livefit.checking.labels import Markers
 from livefit.checking.noise import step_of
 from livefit.definitions.models import Event, Measure
@@ -20,9 +20,6 @@ from livefit.kernel.measuring import MeasureTable
 from livefit.kernel.phase import wrapped
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG, event_angle
 from livefit.kernel.regression import TREND_COLUMNS, harmonics_for
-
-Z95 = 1.96
-"""Standard errors in half a 95 % interval."""
 
 MOST_STROKES, FAR_TOO_MANY = 15, 100
 """Strokes that a fitter waits for between two changes (10 s at 90 rpm: the usual window), and as

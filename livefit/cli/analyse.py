@@ -16,7 +16,7 @@ from rich.table import Table
 from livefit.analysis import Analysis, analyse, document
 from livefit.analysis.comparison import Trial, compare, comparison_document, trial_document
 from livefit.analysis.document import plain
-from livefit.checking.precision import Z95
+from livefit.checking.findings import Z95
 from livefit.cli import common
 from livefit.cli.trial_files import marks_words, streams_note
 from livefit.definitions import Definitions
