@@ -151,7 +151,7 @@ SAID: dict[str, tuple[str, ...]] = {
     ),
     "no_bicycle": ("which bicycle it was", "the bicycle's dimensions"),
     "no_after": ("How you sit now", "no second trial", "dimensions after the changes"),
-    "one_side": ("the left side", "Knee, right, pedal at the bottom"),
+    "one_side": ("the left side", "Knee, right, at its largest"),
     "other_side_after": ("the left side after the changes", "the right side before the changes"),
     "no_pose": ("no figure is drawn", "no curves are drawn", "No movement over the whole turn"),
     "lost_markers": ("fewer than 10 strokes (Left)", "too few strokes", "not measured"),
