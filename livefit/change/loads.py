@@ -18,6 +18,8 @@ from livefit.kernel.correlation import FEWEST, correlation_of
 FARTHEST = 3.0
 """Spreads of the loads within the trials: farther apart their slopes are not relied on (common
 practice, no source)."""
+_ALIKE = 1e4
+"""Condition of two loads' correlations at which one follows the other to a fiftieth."""
 
 
 class _Kind(NamedTuple):
@@ -106,9 +108,11 @@ def at_equal_load(before: TrialStrokes, now: TrialStrokes, key: Key, change: Cha
     x, by, spread, least = x[:, moves], by[moves], spread[moves], least[moves]
     loads = tuple(Load(k.name, k.unit, d) for k, d in zip(known, by.tolist(), strict=True))
     square = x.T @ x
+    names = " and ".join(load.name for load in known)
     still = bool((spread < least).any())
+    if not still and np.linalg.cond(square / np.outer(spread, spread)) > _ALIKE:
+        return Allowed(loads, why_not=f"{names} go together: what each does cannot be told")
     if still or (n - 2) * float(by @ np.linalg.solve(square, by)) > FARTHEST**2:
-        names = " and ".join(load.name for load in known)
         verb = "differs" if len(known) == 1 else "differ"
         return Allowed(loads, why_not=f"{names} {verb} more between the trials than within them")
     slopes = np.linalg.solve(square, x.T @ y)

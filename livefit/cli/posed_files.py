@@ -9,7 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from livefit.analysis.posed import Posed, PosedStream, no_stroke, posed_stream
-from livefit.cli.trial_files import chosen, marks_words, named, streams_note
+from livefit.cli.trial_files import RecordingFiles, chosen, marks_words, named, streams_note
 from livefit.definitions import Definitions
 from livefit.predict import PARTS, Observed
 from livefit.predict.changes import UNPREDICTED
@@ -38,21 +38,11 @@ class NamedRider:
     notes: list[str]
 
 
-class PosedFiles:
-    """Reads recordings, each once.
-
-    Parameters
-    ----------
-    known
-        Definitions.
-    marker_set, seat_tube_deg
-        How they are read; without a marker set the best fitting one is taken.
-    """
+class PosedFiles(RecordingFiles):
+    """The riders of recordings, each file read once."""
 
     def __init__(self, known: Definitions, marker_set: str | None, seat_tube_deg: float) -> None:
-        self._known = known
-        self._marker_set = marker_set
-        self._seat_tube_deg = seat_tube_deg
+        super().__init__(known, marker_set, seat_tube_deg)
         self._read: dict[Path, _File] = {}
 
     def find(self, text: str, *, latest: bool = False) -> NamedRider:

@@ -37,8 +37,8 @@ class _File:
     notes: list[str]
 
 
-class TrialFiles:
-    """Reads recordings, each once.
+class RecordingFiles:
+    """How recordings are read.
 
     Parameters
     ----------
@@ -52,6 +52,13 @@ class TrialFiles:
         self._known = known
         self._marker_set = marker_set
         self._seat_tube_deg = seat_tube_deg
+
+
+class TrialFiles(RecordingFiles):
+    """The trials of recordings, each file read once."""
+
+    def __init__(self, known: Definitions, marker_set: str | None, seat_tube_deg: float) -> None:
+        super().__init__(known, marker_set, seat_tube_deg)
         self._read: dict[Path, _File] = {}
 
     def find(self, text: str) -> NamedTrial:

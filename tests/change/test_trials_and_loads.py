@@ -103,6 +103,19 @@ def test_a_workload_held_still_explains_nothing_where_it_is_the_same() -> None:
     assert other.loads[1].by == pytest.approx(50.0, abs=0.5)
 
 
+def test_a_workload_that_follows_cadence_cannot_be_told_from_it() -> None:
+    """As a trainer without a setting makes it."""
+    rng = np.random.default_rng(21)
+    trials = []
+    for _ in range(2):
+        speeds = rng.normal(90.0, 2.0, 40)
+        trials.append(trial(rng.normal(35.0, 1.0, 40), speeds, 2.0 * speeds))
+    change = differences(trials[0], trials[1], [KNEE])[KNEE].change
+    found = at_equal_load(trials[0], trials[1], KNEE, change)
+    assert found.why_not == "cadence and workload go together: what each does cannot be told"
+    assert np.isnan(found.by)
+
+
 def test_trials_ridden_at_other_cadences_are_not_extrapolated() -> None:
     rng = np.random.default_rng(12)
     before, now = (trial(rng.normal(35, 1, 30), rng.normal(rpm, 0.5, 30)) for rpm in (60.0, 90.0))
