@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from livefit.analysis.passing import passed
+from livefit.change.doubts import Doubts
 from livefit.change.trials import TrialStrokes
 from livefit.change.workload import LOAD_UNITS, StrokeLoads
 from livefit.definitions import Definitions, MarkerSet, canonical_labels, match_marker_set
@@ -63,6 +64,8 @@ class Analysis:
         Strokes set aside, by reason.
     problem
         What kept numbers from coming, in plain words.
+    moved
+        Markers that moved, and from which stroke on what rests on them is left out.
     rows, differences
         Results, and left minus right.
     per_stroke
@@ -84,6 +87,7 @@ class Analysis:
     sides: dict[str, SideFound]
     refused: dict[str, int]
     problem: str | None
+    moved: list[str]
     rows: list[ResultRow]
     differences: list[Difference]
     per_stroke: list[StrokeValue] = field(default_factory=list)
@@ -133,23 +137,32 @@ def analyse(
     )
     labels = canonical_labels(info.labels, chosen)
     kernel = Kernel(
-        info, labels, definitions.measures, definitions.events, seat_tube_deg=seat_tube_deg
-    )
+        info, labels, definitions.measures, definitions.events, seat_tube_deg=seat_tube_deg,
+        with_cycles=True,
+    )  # fmt: skip
+    doubts = Doubts(definitions.measures, kernel.labels)
     bands = bands_of(definitions.discipline(discipline))
     results = RollingResults(kernel.plan.sides, definitions.measures, window or Rolling(), bands)
     units = {measure.name: measure.unit for measure in definitions.measures} | LOAD_UNITS
     strokes, loads = TrialStrokes(units, kept=None), StrokeLoads(info)
+    found: list[EventValues] = []
     done = 0
 
     def take(frames: MarkerBlock, values: list[EventValues]) -> None:
         nonlocal done
-        results.add(values)
+        found.extend(values)
+        doubts.take(kernel.take_poses())
         loads.take(frames.t, frames.channels)
-        strokes.add([*values, *loads.of(values)])
+        strokes.add(loads.of(values))
         done += len(frames)
         progress(done)
 
-    under_way = passed(kernel, block, take, cuts=cuts)
+    under_way = passed(
+        kernel, block, take, rate_hz=info.rate_hz, cuts=cuts, at_cut=doubts.begin_again
+    )
+    counted = list(doubts.without(found))
+    results.add(counted)
+    strokes.add(counted)
     rows_found = results.rows()
     span = float(block.t[-1] - block.t[0]) if len(block) else 0.0
     numbers = int(block.numbers[-1] - block.numbers[0]) if len(block) else 0
@@ -167,6 +180,7 @@ def analyse(
         sides=_sides(kernel, rows_found),
         refused=dict(kernel.refused),
         problem=kernel.problem,
+        moved=doubts.words(),
         rows=rows_found,
         differences=differences(rows_found),
         per_stroke=_per_stroke(results) if per_stroke else [],

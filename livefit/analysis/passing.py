@@ -14,6 +14,9 @@ from livefit.kernel.kernel import Kernel
 from livefit.kernel.phase import TURN
 from livefit.kernel.strokes import GRID_PER_TURN
 
+_STEP_S = 20.0
+"""A kernel keeps the cycles and poses of twice as many turns as can be ridden in that time."""
+
 
 @dataclass(frozen=True)
 class Span:
@@ -51,8 +54,9 @@ def passed(
     block: MarkerBlock,
     take: Callable[[MarkerBlock, list[EventValues]], None],
     *,
+    rate_hz: float,
     cuts: Sequence[int] = (),
-    step: int = 8000,
+    at_cut: Callable[[], None] = lambda: None,
 ) -> list[dict[str, float]]:
     """Push a block through a kernel.
 
@@ -60,10 +64,12 @@ def passed(
     ----------
     take
         Given the frames of each step and the values that became final with them.
+    rate_hz
+        Frames a second, roughly.
     cuts
         Rows, rising, before which the block is cut.
-    step
-        Frames at a time.
+    at_cut
+        Called at each of them.
 
     Returns
     -------
@@ -73,7 +79,7 @@ def passed(
     """
     under_way: list[dict[str, float]] = []
     latest = dict.fromkeys((plan.side for plan in kernel.plan.sides), -np.inf)
-    begin = 0
+    begin, step = 0, max(1, int(_STEP_S * rate_hz))
     for stop in [*cuts, len(block)]:
         for start in range(begin, stop, step):
             rows = slice(start, min(start + step, stop))
@@ -88,6 +94,7 @@ def passed(
         begin = stop
         if len(under_way) < len(cuts):
             under_way.append(latest | _at_the_crank(kernel))
+            at_cut()
     return under_way
 
 

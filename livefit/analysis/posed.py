@@ -10,6 +10,7 @@ import numpy as np
 
 from livefit.analysis.passing import Span, passed
 from livefit.change.correlated import StrokeMean, in_order, mean_of
+from livefit.change.doubts import Doubts
 from livefit.change.trials import TrialStrokes
 from livefit.definitions import Definitions, canonical_labels, match_marker_set
 from livefit.frames import FloatArray, IntArray, MarkerBlock, StreamInfo
@@ -21,8 +22,6 @@ from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.strokes import GRID_PER_TURN
 from livefit.predict.numbers import Key
 from livefit.predict.rider import Rider, RiderError
-
-_FRAMES_A_STEP = 4000
 
 
 @dataclass(frozen=True)
@@ -43,10 +42,13 @@ class PosedStream:
         For each cut, by side: the last stroke that belongs to what was before.
     problem
         What kept strokes from being found, in plain words.
+    moved
+        Markers that moved, and from which stroke on what rests on them is left out.
     """
 
     under_way: list[dict[str, float]]
     problem: str
+    moved: list[str]
     labels: Sequence[str]
     cranks: Mapping[str, CrankGeometry]
     seat_tube_deg: float
@@ -140,19 +142,26 @@ def posed_stream(
         seat_tube_deg=seat_tube_deg,
         with_cycles=True,
     )
+    doubts = Doubts(definitions.measures, kernel.labels)
     values: list[EventValues] = []
     poses: list[GridPoses] = []
 
     def take(_: MarkerBlock, found: list[EventValues]) -> None:
         values.extend(found)
-        kernel.take_cycles()
-        poses.extend(kernel.take_poses())
+        taken = kernel.take_poses()
+        doubts.take(taken)
+        poses.extend(taken)
 
-    under_way = passed(kernel, block, take, cuts=cuts, step=_FRAMES_A_STEP)
+    under_way = passed(
+        kernel, block, take, rate_hz=info.rate_hz, cuts=cuts, at_cut=doubts.begin_again
+    )
     why = kernel.problem or ", ".join(kernel.refused) or "it ends too soon"
     cranks = {} if kernel.bike is None else kernel.bike.cranks
     units = {measure.name: measure.unit for measure in definitions.measures}
-    return PosedStream(under_way, why, kernel.labels, cranks, seat_tube_deg, units, values, poses)
+    return PosedStream(
+        under_way, why, doubts.words(), kernel.labels, cranks, seat_tube_deg, units,
+        list(doubts.without(values)), list(doubts.without_markers(poses)),
+    )  # fmt: skip
 
 
 def _mean_pose(poses: list[GridPoses]) -> FloatArray:

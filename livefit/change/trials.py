@@ -9,6 +9,7 @@ import numpy as np
 
 from livefit.change.correlated import StrokeMean, in_order
 from livefit.change.difference import Change, Judged, difference, together
+from livefit.change.doubts import Doubts
 from livefit.change.settling import HOLDS_WITHIN, MOST_STROKES, Settled, settled
 from livefit.frames import FloatArray, IntArray
 from livefit.kernel.events import EventValues
@@ -69,6 +70,16 @@ class TrialStrokes:
         self._groups[group].update(numbers, t, values)
         for measure in measures:
             self._settled.pop((measure, side, event), None)
+
+    def leave_out(self, doubts: Doubts) -> None:
+        """Leave out the values that rest on a marker that had moved."""
+        for (side, event, measures), kept in list(self._groups.items()):
+            numbers, t, values = kept.strokes, kept.t, kept.values
+            doubtful = doubts.of(side, measures, numbers)
+            if doubtful is not None:
+                del self._groups[side, event, measures]
+                values = np.where(doubtful, np.nan, values)
+                self._take((side, event, measures), numbers, t, values)
 
     def unit(self, key: Key) -> str:
         """Unit of a row."""

@@ -81,7 +81,7 @@ def analyse_file(
         ridden = ridden_in(parts, told_in(file), analysed)
     found, trials = ridden.longest, ridden.trials
     notes += streams_note(parts, "this table is that of the longest, the trials hold all")
-    notes += _notes_on_sides(found, known)
+    notes += [*_notes_on_sides(found, known), *found.moved]
     if as_json:
         found_document = document(found, name=file.name, notes=notes)
         found_document |= plain(_trials(trials, known))

@@ -109,6 +109,7 @@ class PosedFiles(RecordingFiles):
                     seat_tube_deg=self._seat_tube_deg,
                 )  # fmt: skip
                 problems.append(stream.problem)
+                notes.extend(stream.moved)
                 return stream
 
             trials = posed_in(parts, told_in(path), passed)

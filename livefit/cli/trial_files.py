@@ -99,7 +99,9 @@ class TrialFiles(RecordingFiles):
                                 part.block.positions)
                 for part, found in zip(parts, ridden.streams, strict=True)
             ]  # fmt: skip
-            self._read[path] = _File(ridden.trials, lengths, notes + streams_note(parts, _ALL))
+            notes += streams_note(parts, _ALL)
+            notes += [text for found in ridden.streams for text in found.moved]
+            self._read[path] = _File(ridden.trials, lengths, notes)
         return self._read[path]
 
     def _analysed(self, part: Part, cuts: list[int]) -> Analysis:

@@ -7,13 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from livefit.definitions.models import AXLE, Measure
+from livefit.definitions.models import AXLE, SIDES, SPINDLE, Measure
 from livefit.frames import FloatArray
 
 Indices = NDArray[np.intp]
 
 VIRTUAL_POINTS = ("L_SPINDLE", "R_SPINDLE", "AXLE")
 """Points without a marker; they follow the markers in the array of points."""
+FOOT_MARKERS = ("CA", "VM", "PED")
+"""Those of a foot that turn with its pedal."""
 AXLE_ROW = VIRTUAL_POINTS.index(AXLE)
 
 _PLANES = {"sagittal": (0, 1), "frontal": (2, 1), "transverse": (0, 2)}
@@ -27,6 +29,14 @@ def points_of(measure: Measure, side: str) -> list[tuple[str, str]]:
         names = [_on_side(name, side) for name in point.split("+")]
         pairs.append((names[0], names[-1]))
     return pairs
+
+
+def markers_of(measure: Measure, side: str) -> frozenset[str]:
+    """Markers that a value rests on; the spindle and the axle are found by those of the feet."""
+    names = {name for pair in points_of(measure, side) for name in pair}
+    feet = SIDES if AXLE in names else [s for s in SIDES if f"{s}_{SPINDLE}" in names]
+    found = names | {f"{foot}_{marker}" for foot in feet for marker in FOOT_MARKERS}
+    return frozenset(found.difference(VIRTUAL_POINTS))
 
 
 def rests_on_mid_plane(measure: Measure) -> bool:

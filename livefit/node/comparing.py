@@ -11,6 +11,7 @@ import numpy as np
 
 from livefit.change.correlated import StrokeMean
 from livefit.change.difference import Change, Judged, difference, there_and_back
+from livefit.change.doubts import Doubts
 from livefit.change.loads import cadence_of
 from livefit.change.replacing import replacing_of, with_markers_anew
 from livefit.change.settling import Settled
@@ -103,6 +104,7 @@ class Comparing:
         self.past: list[Earlier] = []
         self.baseline: Earlier | None = None
         self.placement = 0
+        self._doubts: Doubts | None = None
         self.offers = Offers()
 
     def keep(self, trial: TrialStrokes | None, placement: int) -> None:
@@ -121,6 +123,11 @@ class Comparing:
         self._due.clear()
         self._kept.clear()
         self.offers.restart()
+
+    def leave_out(self, doubts: Doubts) -> None:
+        """Nothing is told of rows that rest on a marker that has moved."""
+        self._doubts = doubts
+        self.offers.leave_out(doubts)
 
     def ask(self, trial: TrialStrokes, fit: Fit) -> None:
         """Have the rows looked at, and then told."""
@@ -153,7 +160,8 @@ class Comparing:
 
     def _keys(self, trial: TrialStrokes, fit: Fit) -> tuple[list[Key], list[Key]]:
         """The rows that the fitter looks at, and the loads, as far as there are strokes."""
-        there = set(trial.keys)
+        doubts = self._doubts
+        there = {key for key in trial.keys if doubts is None or not doubts.now(key[0], key[1])}
         pairs = [pair for pair in fit.chosen.get(FITTER, self._own) if pair != CADENCE]
         rows = [(m, side, event) for m, event in pairs for side in _SIDES]
         loads = [(name, side, event) for name, event in (CADENCE, LOAD) for side in _SIDES]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from livefit.change.doubts import Doubts
 from livefit.change.loads import begins, cadence_of
 from livefit.change.steps import EVERY, FEWEST, Step, StepWatch
 from livefit.change.trials import Key, TrialStrokes
@@ -77,6 +78,13 @@ class Offers:
             self._watched.clear()
             self._rows = len(keys)
         self._watched = {key: w for key, w in self._watched.items() if key in keys}
+
+    def leave_out(self, doubts: Doubts) -> None:
+        """A marker that moved is no change of the bicycle; once it is back its rows are watched."""
+        self._watched = {k: w for k, w in self._watched.items() if not doubts.now(k[0], k[1])}
+        for offer in self.open:
+            offer.found = {k: s for k, s in offer.found.items() if not doubts.now(k[0], k[1])}
+        self.open = [offer for offer in self.open if offer.found]
 
     def look(self, key: Key, trial: TrialStrokes) -> None:
         """Show a row's newest strokes to its watch, once the rider has settled.

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from livefit.change.doubts import Doubts
 from livefit.change.placed import STAYED_MM, Segment, farthest_off
+from livefit.definitions.models import Measure
 from livefit.kernel.cycles import GridPoses
-from livefit.node.segments import SegmentWatch
 
 
 class PlacementWatch:
@@ -21,40 +22,47 @@ class PlacementWatch:
     ----------
     stayed
         Whether they always stay on from stream to stream, or never; None: look at the lengths.
+    measures
+        Definitions, for what rests on a marker that has moved.
 
     Attributes
     ----------
     number
         Of the present placement, from 0.
+    doubts
+        The strokes of the stream that do not count, because a marker has moved.
     """
 
-    def __init__(self, stayed: bool | None) -> None:
+    def __init__(self, stayed: bool | None, measures: Sequence[Measure]) -> None:
         self.number = 0
+        self.doubts = Doubts(measures, ())
+        self._measures = measures
         self._stayed = stayed
-        self._watch = SegmentWatch(())
         self._lengths: dict[Segment, float] = {}
         self._learned = self._unknown = self._other_side = False
 
     def begin_stream(self, labels: Sequence[str], *, other_side: bool) -> None:
         """A new stream begins; `other_side`: of the same trial, as when the bicycle was turned."""
-        self._watch, self._learned = SegmentWatch(labels), False
+        self.doubts, self._learned = Doubts(self._measures, labels), False
         self._other_side = other_side
         if self._stayed is False and not other_side:
             self.number += 1
         self._unknown = self._stayed is None and bool(self._lengths)
 
-    def begin_again(self, labels: Sequence[str]) -> None:
+    def begin_again(self) -> None:
         """The averages begin anew within the stream."""
-        if self._watch.problem() is not None:
+        moved = self.doubts.watch.moved()
+        if moved is not None and not moved.exchanged:
             self.number += 1
-        self._watch, self._learned = SegmentWatch(labels), False
+        self.doubts.begin_again()
+        self._learned = False
 
-    def take(self, poses: Iterable[GridPoses]) -> None:
-        """Take poses of half turns."""
-        for pose in poses:
-            self._watch.take(pose.first, pose.positions)
+    def take(self, poses: Iterable[GridPoses]) -> bool:
+        """Take poses of half turns; True if there are other strokes in doubt than before."""
+        changed = self.doubts.take(poses)
         if not self._learned:
-            self._learn(self._watch.lengths())
+            self._learn(self.doubts.watch.lengths())
+        return changed
 
     def _learn(self, lengths: Mapping[Segment, float]) -> None:
         """Take the lengths of the first turns, once they have been ridden."""
@@ -67,6 +75,11 @@ class PlacementWatch:
         self._lengths |= lengths
         self._learned, self._unknown = True, False
 
-    def problem(self) -> str | None:
-        """Which marker moved and what tells so, in plain words; None: none did."""
-        return self._watch.problem()
+    def warning(self) -> str | None:
+        """Which marker moved, what tells so and what to do, in plain words; None: none did."""
+        moved = self.doubts.watch.moved()
+        if moved is None:
+            return None
+        if moved.exchanged:
+            return f"{moved.text}; what rests on them is left out until they are right"
+        return f"{moved.text}; what rests on it is left out: put it right, restart the averages"

@@ -364,7 +364,8 @@ class Processing:
             return None
         if now - self._live_at >= LIVE_EVERY_S or not self._live:
             self._live_at = now
-            self._live = live_messages(kernel.plan.sides, kernel.measures_at(moment))
+            values = kernel.measures_at(moment)
+            self._live = live_messages(kernel.plan.sides, values, self.trials.in_doubt)
         bike = kernel.bike
         return Pose(
             node=self._name,

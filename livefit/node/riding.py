@@ -15,6 +15,7 @@ from livefit.kernel.results import ResultRow
 from livefit.kernel.rolling import Rolling
 from livefit.node.beside import Beside
 from livefit.node.comparing import Comparing
+from livefit.node.curves import CycleMean
 from livefit.node.ended import Ended
 from livefit.node.fit import Fit
 from livefit.node.history import StrokeHistory
@@ -22,7 +23,7 @@ from livefit.node.intake import Intake
 from livefit.node.placements import PlacementWatch
 from livefit.node.settings import Settings
 from livefit.node.snapshots import RowMaker, cycles_message, window_message
-from livefit.node.trial import CycleMean, Trial
+from livefit.node.trial import Trial
 from livefit.wire.change_messages import Changes
 from livefit.wire.messages import Cycles, Row, Stroke
 
@@ -63,7 +64,7 @@ class Riding:
         self._unsettled: list[EventValues] = []
         self._cycles_due = False
         self._baseline_cycles: dict[str, CycleMean] = {}
-        self._markers = PlacementWatch(settings.markers_stayed)
+        self._markers = PlacementWatch(settings.markers_stayed, definitions.measures)
         self.settings = settings
         self.fit = Fit(definitions)
         self.history = StrokeHistory()
@@ -99,7 +100,7 @@ class Riding:
         """Begin an empty trial; the strokes under way belong to what was before."""
         self.settle()
         if changed:
-            self._markers.begin_again(kernel.labels)
+            self._markers.begin_again()
         self.comparing.placement = self._markers.number
         self.comparing.begin_again()
         moment, newest = kernel.moment(), kernel.newest()
@@ -122,6 +123,8 @@ class Riding:
             changed=changed,
             other=other,
         )
+        if self._markers.doubts:
+            self._leave_out()
 
     def add(self, kernel: Kernel, values: Sequence[EventValues]) -> bool:
         """Take what the kernel made of new frames; True if any row changed.
@@ -137,16 +140,28 @@ class Riding:
         values, self._unsettled = self._unsettled, []
         if self._kernel is None or not values:
             return
-        self.history.add(values, node=self._node, mark_of=partial(self._ended.mark_of, self._trial))
         cycles, poses = self._kernel.take_cycles(), self._kernel.take_poses()
-        self._markers.take(poses)
+        if self._markers.take(poses):
+            self._leave_out()
         self.comparing.placement = self._markers.number
-        self._trial.add_curves(cycles, poses)
+        doubts = self._markers.doubts
+        values = list(doubts.without(values))
+        self.history.add(values, node=self._node, mark_of=partial(self._ended.mark_of, self._trial))
+        self._trial.add_curves(doubts.without_cycles(cycles), doubts.without_markers(poses))
         self._cycles_due |= bool(cycles)
         self._ended.add(self._trial.settle([*values, *self.beside.loads(values)]))
         leading = "R" if "R" in self._kernel.plan.seen else "L"
         if any(cycle.side == leading for cycle in cycles):
             self.comparing.ask(self._trial.strokes, self.fit)
+
+    def _leave_out(self) -> None:
+        """Leave out of the trial what rests on a marker that has moved."""
+        self._trial.leave_out(self._markers.doubts)
+        self.comparing.leave_out(self._markers.doubts)
+
+    def in_doubt(self, measure: str, side: str) -> bool:
+        """Whether a measure rests on a marker that has moved."""
+        return self._markers.doubts.now(measure, side)
 
     def _result_rows(self) -> list[ResultRow]:
         return self._trial.results.rows() if self._kernel else []
@@ -169,10 +184,8 @@ class Riding:
 
     def warnings(self) -> list[str]:
         """What the fitter should know of the markers, in words."""
-        moved = self._markers.problem() if self._kernel else None
-        if moved is None:
-            return []
-        return [f"{moved}: look at it, and restart the averages once it is right"]
+        moved = self._markers.warning() if self._kernel else None
+        return [] if moved is None else [moved]
 
     def strokes(self) -> list[Stroke]:
         """Final values since the last call, oldest first."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import repeat
 
 from livefit.change.needed import Needed, needed
@@ -13,9 +13,10 @@ from livefit.kernel.kernel import Kernel
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.results import ResultRow
 from livefit.kernel.rolling import Rolling
+from livefit.node.curves import CycleMean
 from livefit.node.fit import Fit
 from livefit.node.intake import Intake
-from livefit.node.trial import CycleMean, Trial
+from livefit.node.trial import Trial
 from livefit.wire.messages import Clock, Crank, Cycles, Health, Live, MeanPose, Row, SideCycles
 from livefit.wire.numbers import SIDE, buffer, number
 
@@ -74,6 +75,7 @@ class RowMaker:
             before=fit.before.get(key),
             needed=wanted.more,
             too_short=wanted.too_short,
+            left_out=trial.left_out(key),
         )
 
 
@@ -119,10 +121,18 @@ def health_message(
     )
 
 
-def live_messages(sides: Sequence[SidePlan], values: Mapping[str, FloatArray]) -> list[Live]:
-    """The measures of one frame."""
+def live_messages(
+    sides: Sequence[SidePlan],
+    values: Mapping[str, FloatArray],
+    in_doubt: Callable[[str, str], bool],
+) -> list[Live]:
+    """The measures of one frame, without those that are in doubt."""
     return [
-        Live(measure=measure.name, side=SIDE[side.side], value=number(value))
+        Live(
+            measure=measure.name,
+            side=SIDE[side.side],
+            value=None if in_doubt(measure.name, side.side) else number(value),
+        )
         for side in sides
         if side.side in values
         for measure, value in zip(side.table.measures, values[side.side].tolist(), strict=True)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from livefit.change.doubts import Doubts
 from livefit.change.settling import MOST_STROKES as MOST_COMPARED
 from livefit.change.settling import SHARE, may_settle, strokes_aside
 from livefit.change.trials import CADENCE, Group, Key, TrialStrokes
@@ -20,39 +20,14 @@ from livefit.kernel.events import EventValues
 from livefit.kernel.kernel import Kernel
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.results import Bands, RollingResults
-from livefit.kernel.rolling import Rolling, summarise
+from livefit.kernel.rolling import Rolling
 from livefit.node.captures import OtherCapture
+from livefit.node.curves import Curves, CycleMean
 
-GRID = 36
-"""Crank angles in a turn at which cycles and poses are kept, 10 deg apart."""
-MOST_STROKES = 60
-"""Of cycles and poses no more are kept, whatever the window."""
 LOOK_BACK = 60
 """Strokes from which their correlation is told."""
 LOOK_OFTEN, LOOK_EVERY = 20, 5
 """Up to so many strokes it is told anew with each one, and then with every fifth."""
-
-
-@dataclass(frozen=True)
-class CycleMean:
-    """Cycles of one side over the window.
-
-    Attributes
-    ----------
-    measures
-        (k) names.
-    stroke, n
-        Number of the latest stroke; strokes in the mean.
-    last, mean, sd
-        (37, k) every 10 deg of the own crank, deg or mm; NaN = no value.
-    """
-
-    measures: tuple[str, ...]
-    stroke: int
-    n: int
-    last: FloatArray
-    mean: FloatArray
-    sd: FloatArray
 
 
 class Trial:
@@ -116,18 +91,18 @@ class Trial:
         self.mark, self.mark_before = mark, mark_before
         self.since = since
         self.other_capture: OtherCapture | None = None
-        self._cycles: dict[str, deque[StrokeCycle]] = {}
-        self._turns: dict[int, FloatArray] = {}
+        self._curves = Curves()
         self._early: list[EventValues] = []
         self._holds_within = holds_within
         self.changed = changed
         self._inflation: dict[Key, float] = {}
         self._first: dict[Key, int] = {}
+        self._doubts: Doubts | None = None
         if other is not None:
             sides_kept = {plan.side for plan in kept}
             self.results.resume(other.results)
             self.strokes = other.strokes.of_sides(sides_kept)
-            self._cycles = {s: c for s, c in other._cycles.items() if s in sides_kept}
+            self._curves = other._curves.cycles_of(sides_kept)
             self._inflation = {k: f for k, f in other._inflation.items() if k[1] in sides_kept}
 
     def add(self, values: Sequence[EventValues]) -> None:
@@ -144,7 +119,7 @@ class Trial:
             if v.measures != LOAD[:1]:
                 self._look_at((v.side, v.event, v.measures), settling=settling)
         if late:
-            self.results.set_aside(self._first)
+            self._set_aside()
         return list(self._part(values, early=True))
 
     def add_late(self, values: Iterable[EventValues]) -> list[EventValues]:
@@ -171,6 +146,28 @@ class Trial:
                 half = self._holds_within[self.strokes.unit(key)]
                 aside = min(strokes_aside(own, SHARE * half), len(own) // 2)
             self._first[key] = int(numbers[aside])
+
+    def leave_out(self, doubts: Doubts) -> None:
+        """Leave out what rests on a marker that has moved; its rows count anew once it is back."""
+        self._doubts = doubts
+        self._set_aside()
+        self.strokes.leave_out(doubts)
+        self._curves.leave_out(doubts)
+
+    def left_out(self, key: Key) -> bool:
+        """Whether a row rests on a marker that is not where its label says."""
+        return self._doubts is not None and self._doubts.now(key[0], key[1])
+
+    def _set_aside(self) -> None:
+        first = dict(self._first)
+        if self._doubts is not None:
+            for plan in self._sides:
+                for event, measures in plan.groups():
+                    for measure in measures:
+                        key = measure, plan.side, event
+                        counts = self._doubts.first_that_counts(measure, plan.side)
+                        first[key] = max(counts, first.get(key, -1))
+        self.results.set_aside(first)
 
     def _may_be_settling(self) -> bool:
         """Whether a stroke that is set aside, half of them at most, can be in the window."""
@@ -212,12 +209,7 @@ class Trial:
 
     def add_curves(self, cycles: Iterable[StrokeCycle], poses: Iterable[GridPoses]) -> None:
         """Take whole cycles, and the markers round the crank."""
-        for cycle in cycles:
-            if cycle.stroke > self._after.get(cycle.side, cycle.stroke - 1):
-                kept = self._cycles.setdefault(cycle.side, deque(maxlen=MOST_STROKES))
-                kept.append(cycle)
-        for pose in poses:
-            self._add_poses(pose)
+        self._curves.add(cycles, poses, self._after)
 
     def mark_of(self, side: str, stroke: int) -> int:
         """Number of the latest mark before a stroke."""
@@ -246,17 +238,6 @@ class Trial:
                     values=v.values[part],
                 )
 
-    def _add_poses(self, poses: GridPoses) -> None:
-        for row, points in enumerate(poses.positions):
-            turn, place = divmod(poses.first + row, GRID)
-            if turn <= self._after.get("R", turn - 1):
-                continue
-            if turn not in self._turns:
-                self._turns[turn] = np.full((GRID, *points.shape), np.nan)
-                while len(self._turns) > MOST_STROKES:
-                    del self._turns[min(self._turns)]
-            self._turns[turn][place] = points
-
     def resize(self, window: Rolling) -> None:
         """Change the window and keep what still falls into it."""
         self._window = window
@@ -273,10 +254,7 @@ class Trial:
         joined.add(self._early)
         joined.results.resume(self.results)
         joined.strokes = earlier.strokes.joined(self.strokes)
-        for trial in (earlier, self):
-            for side, cycles in trial._cycles.items():
-                joined._cycles.setdefault(side, deque(maxlen=MOST_STROKES)).extend(cycles)
-            joined._turns |= trial._turns
+        joined._curves = earlier._curves.followed_by(self._curves)
         return joined
 
     def split(self, after: Mapping[str, int], bands: Bands) -> tuple[Trial, Trial]:
@@ -289,17 +267,11 @@ class Trial:
         late.mark_before, late.changed = self.mark, True
         late.strokes = self.strokes.part(after, early=False)
         late.results.add(late._part(self.results.event_values(), early=False))
-        for side, cycles in self._cycles.items():
-            for part, kept in ((early, False), (late, True)):
-                own = [c for c in cycles if (c.stroke > after.get(side, c.stroke)) == kept]
-                if own:
-                    part._cycles[side] = deque(own, maxlen=MOST_STROKES)
-        for turn, points in self._turns.items():
-            (late if turn > after.get("R", turn) else early)._turns[turn] = points
+        early._curves, late._curves = self._curves.split(after)
         for group in late.strokes.groups:
             if group[2] != LOAD[:1]:
                 late._look_at(group, settling=True)
-        late.results.set_aside(late._first)
+        late._set_aside()
         return early, late
 
     def _like(
@@ -324,30 +296,9 @@ class Trial:
             changed=earlier.changed,
         )
 
-    def _recent(self, cycles: Sequence[StrokeCycle]) -> list[StrokeCycle]:
-        strokes, seconds = self._window.strokes, self._window.seconds
-        if strokes is not None:
-            return list(cycles)[-strokes:]
-        oldest = -np.inf if seconds is None else cycles[-1].t - seconds
-        return [cycle for cycle in cycles if cycle.t >= oldest]
-
     def cycles(self) -> dict[str, CycleMean]:
         """Mean cycles of the window by side."""
-        made = {}
-        for side, kept in self._cycles.items():
-            recent = self._recent(kept)
-            stack = np.stack([cycle.values for cycle in recent])
-            summary = summarise(stack.reshape(len(recent), -1))
-            last = recent[-1]
-            made[side] = CycleMean(
-                measures=last.measures,
-                stroke=last.stroke,
-                n=len(recent),
-                last=last.values,
-                mean=summary.mean.reshape(last.values.shape),
-                sd=summary.sd.reshape(last.values.shape),
-            )
-        return made
+        return self._curves.cycles(self._window)
 
     def captured(self, kernel: Kernel, sides: Set[str]) -> OtherCapture | None:
         """What a capture that is over, or the one before it, saw of these sides."""
@@ -359,13 +310,5 @@ class Trial:
         return OtherCapture(kernel.labels, pose, bike.cranks).of_sides(sides)
 
     def mean_pose(self) -> FloatArray | None:
-        """Mean positions (36, markers, 3), mm in bike axes, right crank at 0, 10, ... 350 deg.
-
-        Over the last strokes of the window; NaN = never seen there. None before the first.
-        """
-        turns = sorted(self._turns)[-(self._window.strokes or MOST_STROKES) :]
-        if not turns:
-            return None
-        stack = np.stack([self._turns[turn] for turn in turns])
-        mean = summarise(stack.reshape(len(turns), -1)).mean
-        return mean.reshape(stack.shape[1:])
+        """Mean pose of the window, as :meth:`Curves.mean_pose`."""
+        return self._curves.mean_pose(self._window)

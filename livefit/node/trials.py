@@ -165,6 +165,7 @@ class Trials(Riding):
         self._ended.append(early)
         self.comparing.keep(early.strokes, self.comparing.placement)
         self._trial = late
+        self._leave_out()
         self.comparing.begin_again()
         self.beside.mark()
         self.look_again()
@@ -208,6 +209,7 @@ class Trials(Riding):
             else:
                 bands = self.fit.bands(self.settings.discipline)
                 self._trial = self._trial.after(earlier, bands, self.settings.window)
+                self._leave_out()
             self.comparing.begin_again()
         self.look_again()
         return mark

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from livefit.analysis.passing import passed
+from livefit.change.doubts import Doubts
 from livefit.definitions import Definitions, canonical_labels, match_marker_set
 from livefit.frames import FloatArray, MarkerBlock
 from livefit.kernel.cycles import GridPoses, StrokeCycle
@@ -38,7 +39,6 @@ from livefit.sources.recorded import RecordedPart
 from livefit.wire.messages import Mark
 
 WORKLOAD: Final = "workload"
-_STEP_S: Final = 20.0
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def gather(path: Path, definitions: Definitions, reading: Reading | None = None)
     cuts = cuts_of(intervals)
     seat_tube = reading.seat_tube_deg or _seat_tube(intervals, definitions)
     for part in parts:
-        _ride(part, definitions, replace(reading, seat_tube_deg=seat_tube), cuts, rides)
+        notes += _ride(part, definitions, replace(reading, seat_tube_deg=seat_tube), cuts, rides)
     discipline = intervals[-1].last.discipline if intervals else reading.discipline
     if not any(ride.ridden for ride in rides):
         notes.append("there is no whole stroke in it")
@@ -134,9 +134,10 @@ def _ride(
     reading: Reading,
     cuts: Sequence[Cut],
     rides: list[Riding],
-) -> None:
-    """Put what a stream holds into the intervals in which it was ridden."""
+) -> list[str]:
+    """Put what a stream holds into the intervals in which it was ridden; returns what moved."""
     kernel = _kernel(part, definitions, reading)
+    doubts = Doubts(definitions.measures, kernel.labels)
     values: list[EventValues] = []
     cycles: list[StrokeCycle] = []
     poses: list[GridPoses] = []
@@ -145,11 +146,18 @@ def _ride(
         nonlocal values, cycles, poses
         values += found
         cycles += kernel.take_cycles()
-        poses += kernel.take_poses()
+        taken = kernel.take_poses()
+        doubts.take(taken)
+        poses += taken
 
     places = places_of(part, cuts)
-    step = max(1, int(_STEP_S * part.info.rate_hz))
-    under_way = passed(kernel, part.block, take, cuts=places.rows, step=step)
+    under_way = passed(
+        kernel, part.block, take, rate_hz=part.info.rate_hz, cuts=places.rows,
+        at_cut=doubts.begin_again,
+    )  # fmt: skip
+    values = list(doubts.without(values))
+    cycles = list(doubts.without_cycles(cycles))
+    poses = list(doubts.without_markers(poses))
     for interval in places.restarted:
         rides[interval] = Riding()
     for stretch in places.stretches(under_way):
@@ -162,6 +170,7 @@ def _ride(
         if kernel.bike is not None and own:
             ride.cranks |= kernel.bike.cranks
         _note_time(ride, part, own)
+    return doubts.words()
 
 
 def _kernel(part: Part, definitions: Definitions, reading: Reading) -> Kernel:

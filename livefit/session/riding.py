@@ -18,7 +18,7 @@ from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.results import Bands, ResultRow, RollingResults
 from livefit.kernel.rolling import Rolling, summarise
-from livefit.node.trial import GRID
+from livefit.node.curves import GRID
 from livefit.session.models import Crank, Cycle, Number, Pose
 from livefit.wire.numbers import SIDE, number
 

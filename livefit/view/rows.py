@@ -119,7 +119,9 @@ def _cell(
 ) -> Cell:
     mean = None if row is None or row.n == 0 else row.mean
     ci = None if row is None or mean is None else _pair(row.ci95)
-    if row is None or mean is None:
+    if row is not None and row.left_out:
+        verdict, recent = words.VERDICTS["left_out"], ()
+    elif row is None or mean is None:
         verdict = words.VERDICTS["no_data"]
     else:
         verdict = words.VERDICTS.get(row.verdict, words.VERDICTS["no_band"])

@@ -49,6 +49,7 @@ VERDICTS = {
     "unsure": Verdict("unsure", "unsure", "diamond", "◆"),
     "no_band": Verdict("unknown", "no band", "none", " "),
     "no_data": Verdict("unknown", "no data", "none", " "),
+    "left_out": Verdict("unknown", "marker?", "none", " "),
 }
 
 MEANINGS = {

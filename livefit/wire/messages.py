@@ -106,6 +106,8 @@ class Row(Message):
     """Strokes still to come before the mean holds; 0: it holds; nil: cannot be said yet."""
     too_short: bool = False
     """The window holds fewer strokes than the mean wants at this spread."""
+    left_out: bool = False
+    """It rests on a marker that is not where its label says: no value until that is right."""
 
 
 class Crank(Message):

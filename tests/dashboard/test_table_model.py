@@ -11,6 +11,7 @@ from livefit.definitions.models import DefinitionError, Definitions
 from livefit.view import words
 from livefit.view.age import AgeMeter, age_words
 from livefit.view.numbers import format_value
+from livefit.view.rows import make_cells
 from livefit.view.scale import common_scale
 from livefit.view.table import TableModel
 from livefit.wire.messages import DeviceState
@@ -83,6 +84,22 @@ def test_missing_is_no_data_never_zero(definitions: Definitions) -> None:
     for cell in model.rows[0].cells:
         assert (cell.mean, cell.value_text, cell.verdict.word) == (None, "–", "no data")
     assert model.rows[0].band == (30.0, 40.0)
+
+
+def test_a_row_of_a_marker_that_moved_asks_for_the_marker(definitions: Definitions) -> None:
+    value = make_row(*KNEE, "L", 35.0, band=(30.0, 40.0))
+    none = value.model_copy(
+        update={"n": 0, "mean": None, "last": None, "ci95": None, "verdict": "unknown",
+                "left_out": True}
+    )  # fmt: skip
+    told = []
+    for row in (value, none):
+        cell, _ = make_cells(
+            definitions.measure(KNEE[0]), definitions.event(KNEE[1]),
+            {(*KNEE, "L"): row}, {"L": (34.0, 36.0)}, {},
+        )  # fmt: skip
+        told.append((cell.value_text, cell.verdict.word, cell.recent))
+    assert told == [("35°", "within", (34.0, 36.0)), ("–", "marker?", ())]
 
 
 def test_rows_that_nobody_can_fill_are_refused(definitions: Definitions) -> None:

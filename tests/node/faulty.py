@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -85,8 +85,15 @@ class Faced:
         return row.mean - float(values[nearest].mean())
 
 
-def faced(fault: Fault, frames_a_message: int = 1) -> Faced:
-    """Let a node face a fault, with everything that it shows asked for all the time."""
+def faced(
+    fault: Fault,
+    frames_a_message: int = 1,
+    does: Callable[[Processing, float], None] = lambda _node, _t: None,
+) -> Faced:
+    """Let a node face a fault, with everything that it shows asked for all the time.
+
+    does: what a fitter does with the node, asked at each look with the time since the start, s.
+    """
     seconds = min(fault.seconds, max(SHORTEST_S, fault.shows_s + WINDOW_S))
     ride = journey(
         fault, seconds=seconds, frames_a_message=frames_a_message, sent_at_0=STARTED, rate=RATE
@@ -110,4 +117,5 @@ def faced(fault: Fault, frames_a_message: int = 1) -> Faced:
         told.node.trials.strokes()
         told.node.trials.cycles()
         told.looks.append((now - STARTED, told.node.snapshot(now)))
+        does(told.node, now - STARTED)
     return told

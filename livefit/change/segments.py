@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 
-from livefit.change.placed import SEGMENTS, Segment
+from livefit.change.placed import SEGMENTS, STAYED_MM, Segment
 from livefit.frames import FloatArray, IntArray
 
 PLACES = 36
@@ -34,12 +35,31 @@ _MARKERS = {
 }  # fmt: skip
 
 
+class Moved(NamedTuple):
+    """Markers that are no longer where their labels say.
+
+    Attributes
+    ----------
+    text
+        Which marker moved and what tells so, in plain words.
+    markers
+        Canonical names; where one of two must have moved, both.
+    exchanged
+        Whether two labels have exchanged their markers, which stay where they are.
+    """
+
+    text: str
+    markers: frozenset[str]
+    exchanged: bool = False
+
+
 class SegmentWatch:
     """Compares the lengths between neighbouring markers with those in the first strokes.
 
     Each length is compared at the same crank angle, so that neither skin that slides with the
-    stroke nor a marker hidden in a part of it makes a difference. A new watch begins anew, as
-    after a change of the bicycle, when markers may have been put back.
+    stroke nor a marker hidden in a part of it makes a difference. A marker that moved is right
+    again when the lengths to it are as they were. A new watch begins anew, as after a change of
+    the bicycle, when markers may have been put back.
 
     Parameters
     ----------
@@ -61,7 +81,7 @@ class SegmentWatch:
         self._usual: FloatArray | None = None
         self._spread = np.zeros(len(self._ends))
         self._newest: dict[int, deque[FloatArray]] = {}
-        self._problem: str | None = None
+        self._moved: Moved | None = None
 
     def take(self, first: int, positions: FloatArray) -> None:
         """Take a half turn's poses, as the kernel gives them.
@@ -86,7 +106,8 @@ class SegmentWatch:
         if whole and min(map(len, self._newest.values())) == _TURNS:
             halves = [_median(np.stack(half)) for half in self._newest.values()]
             change = _mean(np.concatenate(halves))
-            self._problem = self._judged(change, places, positions, self._usual)
+            found = self._judged(change, places, positions, self._usual)
+            self._moved = self._still(found, change)
 
     def lengths(self) -> dict[Segment, float]:
         """Mean length of each segment in the first turns, mm; empty until they are ridden."""
@@ -95,9 +116,9 @@ class SegmentWatch:
         means = dict(zip(self._ends, _mean(self._usual).tolist(), strict=True))
         return {segment: length for segment, length in means.items() if np.isfinite(length)}
 
-    def problem(self) -> str | None:
-        """Which marker moved and what tells so, in plain words; None: none did."""
-        return self._problem
+    def moved(self) -> Moved | None:
+        """Which markers moved and are not back yet; None: none."""
+        return self._moved
 
     def _begin(self, places: IntArray, lengths: FloatArray) -> None:
         """Gather the first turns, and learn from them what is usual."""
@@ -111,9 +132,25 @@ class SegmentWatch:
         self._spread = np.sqrt(_median((changes - _median(changes)) ** 2)) / 0.6745
         self._early = []
 
+    def _still(self, found: Moved | None, change: FloatArray) -> Moved | None:
+        """What has moved by now, those included that did before and are not back."""
+        before = self._moved
+        if before is None:
+            return found
+        mixed = (np.abs(change) > _EXCHANGED_MM).any() and not (found and found.exchanged)
+        if before.exchanged and mixed:
+            # Some of the turns judged together are before the labels changed back.
+            return before
+        limit = np.fmax(STAYED_MM, _SLIGHT_SPREADS * self._spread)
+        not_back = self._pairs[~(np.abs(change) <= limit)]
+        away = before.markers & {self._labels[k] for k in not_back.ravel().tolist()}
+        if found is None:
+            return before._replace(exchanged=False) if away else None
+        return found._replace(markers=found.markers | away)
+
     def _judged(
         self, change: FloatArray, places: IntArray, positions: FloatArray, usual: FloatArray
-    ) -> str | None:
+    ) -> Moved | None:
         size = np.abs(change)
         limit = np.fmax(_CHANGED_MM, _SPREADS * self._spread)
         if not (size > limit).any():
@@ -124,17 +161,22 @@ class SegmentWatch:
                 order[[one, other]] = other, one
                 left = _mean(_lengths(positions[:, order], self._pairs) - usual[places])
                 if not (np.abs(left) > limit).any():
-                    pair = f"{self._labels[one]} and {self._labels[other]}"
-                    return f"the labels {pair} have exchanged their markers"
+                    labels = self._labels[one], self._labels[other]
+                    text = f"the labels {' and '.join(labels)} have exchanged their markers"
+                    return Moved(text, frozenset(labels), exchanged=True)
         slight = np.fmax(_SLIGHTLY_MM, _SLIGHT_SPREADS * self._spread)
         by = dict(zip(self._ends, change.tolist(), strict=True))
         clear = {segment for segment, is_so in zip(by, size > limit, strict=True) if is_so}
         some = {segment for segment, is_so in zip(by, size > slight, strict=True) if is_so}
-        return "; ".join(self._moved(by, clear, some))
+        told = [*self._told(by, clear, some)]
+        return Moved(
+            "; ".join(each.text for each in told),
+            frozenset(marker for each in told for marker in each.markers),
+        )
 
-    def _moved(
+    def _told(
         self, by: Mapping[Segment, float], clear: set[Segment], some: set[Segment]
-    ) -> Iterable[str]:
+    ) -> Iterable[Moved]:
         """Say which markers moved: as few as explain every clear change."""
         while clear:
             side = min(clear)[0]
@@ -156,7 +198,10 @@ class SegmentWatch:
                 for segment in told
             )
             names = " or ".join(_MARKERS[marker] for marker in found)
-            yield f"the {_SIDES[side]} {names} marker moved: {what}"
+            yield Moved(
+                f"the {_SIDES[side]} {names} marker moved: {what}",
+                frozenset(f"{side}_{marker}" for marker in found),
+            )
             clear = clear - own
 
 

@@ -7,9 +7,9 @@ from functools import cache
 import numpy as np
 import pytest
 
+from livefit.change.segments import SegmentWatch
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.kernel.kernel import Kernel
-from livefit.node.segments import SegmentWatch
 from livefit.wire.blocks import FrameReader
 from livefit.wire.messages import Description, Frames
 from simulators import Change, Ride, RiderSimulation, Sensor, observe, stream_info
@@ -32,9 +32,9 @@ def watched(info: StreamInfo, blocks: list[MarkerBlock]) -> list[tuple[float, st
         kernel.push(block)
         for poses in kernel.take_poses():
             watch.take(poses.first, poses.positions)
-        text = watch.problem()
-        if text is not None and text not in {before for _, before in told}:
-            told.append((float(block.t[-1]), text))
+        moved = watch.moved()
+        if moved is not None and moved.text not in {before for _, before in told}:
+            told.append((float(block.t[-1]), moved.text))
     return told
 
 
@@ -102,7 +102,8 @@ def told_of(positions: FloatArray) -> list[str | None]:
     told = []
     for k, half in enumerate(positions.reshape(-1, 18, *positions.shape[2:])):
         watch.take(18 * k, half)
-        told.append(watch.problem())
+        moved = watch.moved()
+        told.append(None if moved is None else moved.text)
     return told
 
 
@@ -151,4 +152,4 @@ def test_one_stray_turn_and_markers_out_of_sight_are_no_news() -> None:
 def test_a_stream_without_neighbours_has_nothing_to_tell() -> None:
     watch = SegmentWatch(["R_GT", "L_LE"])
     watch.take(0, np.zeros((18, 2, 3)))
-    assert watch.problem() is None
+    assert watch.moved() is None

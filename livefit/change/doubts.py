@@ -1,0 +1,187 @@
+"""Which strokes do not count, because a marker was not where its label says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, replace
+from itertools import chain
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livefit.change.segments import PLACES, SegmentWatch
+from livefit.definitions.models import Measure
+from livefit.frames import IntArray
+from livefit.kernel.cycles import GridPoses, StrokeCycle
+from livefit.kernel.events import EventValues
+from livefit.kernel.measuring import markers_of
+
+NOTICED_WITHIN = 10
+"""A marker that moves is noticed within so many strokes."""
+_OPEN = 2**62
+"""The last stroke in doubt, while the marker is not back."""
+
+
+@dataclass
+class _Told:
+    first: int
+    last: int | None = None
+    text: str = ""
+
+
+class Doubts:
+    """Watches the markers of a stream, and leaves out what rests on one that has moved.
+
+    The strokes in which it may have moved unnoticed are left out as well; those after it is back
+    where it was count again. The values left out depend on the strokes alone, not on how many
+    frames came together.
+
+    Parameters
+    ----------
+    measures
+        Definitions, for what each rests on.
+    labels
+        Canonical names of the markers in the poses.
+
+    Attributes
+    ----------
+    watch
+        What tells that a marker has moved.
+    """
+
+    def __init__(self, measures: Iterable[Measure], labels: Sequence[str]) -> None:
+        self._measures = {measure.name: measure for measure in measures}
+        self._labels = labels
+        self._rests: dict[tuple[str, str], frozenset[str]] = {}
+        self._open: dict[str, int] = {}
+        self._closed: dict[str, list[tuple[int, int]]] = {}
+        self._turn = 0
+        self._told: list[_Told] = []
+        self.watch = SegmentWatch(labels)
+
+    def __bool__(self) -> bool:
+        """Whether any stroke is in doubt."""
+        return bool(self._open or self._closed)
+
+    def begin_again(self) -> None:
+        """Markers may have been put back; the strokes up to now stay as doubtful as they are.
+
+        Labels that have exchanged their markers stay so until the lengths are right again.
+        """
+        moved = self.watch.moved()
+        if moved is not None and moved.exchanged:
+            return
+        self._mind(frozenset())
+        self.watch = SegmentWatch(self._labels)
+
+    def take(self, poses: Iterable[GridPoses]) -> bool:
+        """Take poses of half turns; True if there are other strokes in doubt than before."""
+        changed = False
+        for pose in poses:
+            self.watch.take(pose.first, pose.positions)
+            self._turn = pose.first // PLACES
+            moved = self.watch.moved()
+            changed |= self._mind(moved.markers if moved is not None else frozenset())
+            if moved is not None:
+                self._told[-1].text = moved.text
+        return changed
+
+    def _mind(self, markers: AbstractSet[str]) -> bool:
+        if markers == self._open.keys():
+            return False
+        if not self._open:
+            self._told.append(_Told(max(self._turn - NOTICED_WITHIN, 0)))
+        elif not markers:
+            self._told[-1].last = self._turn + 1
+        for marker in markers - self._open.keys():
+            self._open[marker] = self._turn - NOTICED_WITHIN
+        for marker in self._open.keys() - markers:
+            span = self._open.pop(marker), self._turn + 1
+            self._closed.setdefault(marker, []).append(span)
+        return True
+
+    def words(self) -> list[str]:
+        """What moved, and in which strokes what rests on it is left out."""
+        return [
+            f"{told.text}; what rests on it is left out "
+            + (
+                f"from stroke {told.first} on"
+                if told.last is None
+                else f"in strokes {told.first} to {told.last}"
+            )
+            for told in self._told
+        ]
+
+    def now(self, measure: str, side: str) -> bool:
+        """Whether a measure rests on a marker that is not where its label says."""
+        return bool(self._open) and not self._open.keys().isdisjoint(self._markers(measure, side))
+
+    def first_that_counts(self, measure: str, side: str) -> int:
+        """Number of the first stroke after those in doubt; beyond all while they go on."""
+        spans = self._spans(self._markers(measure, side))
+        return max((last + 1 for _, last in spans), default=-1)
+
+    def of(self, side: str, measures: Sequence[str], strokes: IntArray) -> NDArray[np.bool_] | None:
+        """Which values (strokes, measures) are in doubt; None: none."""
+        columns = [self._within(self._markers(m, side), strokes) for m in measures]
+        return _stacked(columns)
+
+    def without(self, values: Iterable[EventValues]) -> Iterator[EventValues]:
+        """Values, NaN where they are in doubt."""
+        for v in values:
+            doubtful = self.of(v.side, v.measures, v.strokes) if self else None
+            if doubtful is None:
+                yield v
+            else:
+                yield replace(v, values=np.where(doubtful, np.nan, v.values))
+
+    def without_cycles(self, cycles: Iterable[StrokeCycle]) -> Iterator[StrokeCycle]:
+        """Cycles, NaN where they are in doubt."""
+        for cycle in cycles:
+            stroke = np.array([cycle.stroke])
+            doubtful = self.of(cycle.side, cycle.measures, stroke) if self else None
+            if doubtful is None:
+                yield cycle
+            else:
+                yield replace(cycle, values=np.where(doubtful, np.nan, cycle.values))
+
+    def without_markers(self, poses: Iterable[GridPoses]) -> Iterator[GridPoses]:
+        """Poses, NaN where a marker is in doubt."""
+        for pose in poses:
+            turns = (pose.first + np.arange(len(pose.positions))) // PLACES
+            columns = [self._within({label}, turns) for label in self._labels] if self else []
+            doubtful = _stacked(columns)
+            if doubtful is None:
+                yield pose
+            else:
+                positions = np.where(doubtful[..., None], np.nan, pose.positions)
+                yield GridPoses(pose.first, positions)
+
+    def _markers(self, measure: str, side: str) -> frozenset[str]:
+        found = self._rests.get((measure, side))
+        if found is None:
+            known = self._measures.get(measure)
+            found = frozenset() if known is None else markers_of(known, side)
+            self._rests[measure, side] = found
+        return found
+
+    def _spans(self, markers: AbstractSet[str]) -> list[tuple[int, int]]:
+        closed = chain.from_iterable(self._closed.get(marker, ()) for marker in markers)
+        return [*closed, *((self._open[m], _OPEN) for m in markers & self._open.keys())]
+
+    def _within(self, markers: AbstractSet[str], strokes: IntArray) -> NDArray[np.bool_] | None:
+        spans = self._spans(markers)
+        if not spans:
+            return None
+        among = np.logical_or.reduce([(strokes >= low) & (strokes <= high) for low, high in spans])
+        return among if among.any() else None
+
+
+def _stacked(columns: Sequence[NDArray[np.bool_] | None]) -> NDArray[np.bool_] | None:
+    """Columns side by side (n, k), None standing for one without doubt; None: none has any."""
+    some = next((column for column in columns if column is not None), None)
+    if some is None:
+        return None
+    nowhere = np.zeros_like(some)
+    return np.column_stack([nowhere if column is None else column for column in columns])

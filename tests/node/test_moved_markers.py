@@ -1,0 +1,180 @@
+"""What rests on a marker that is not where its label says is left out everywhere, and comes back.
+
+The witnesses are the simulator's truth, the same ride without the fault, and the recording's own
+analysis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+
+from livefit.analysis import Analysis, analyse
+from livefit.frames import MarkerBlock
+from livefit.node.processing import Processing
+from livefit.node.requests import answer
+from livefit.wire.blocks import FrameReader
+from livefit.wire.change_messages import Changes
+from livefit.wire.messages import Description, Frames, Row
+from simulators.faults import Fault, read_fault
+from simulators.frame_faults import Slipped, Swapped
+from tests.node.faulty import Faced, faced
+from tests.node.streams import shipped
+
+WITHIN_DEG = 0.2
+KNEE = ("knee_flexion", "R", "bdc")
+SWAP_S, BACK_S = 8.0, 12.0
+
+
+def fault(*frames: Slipped | Swapped, seconds: float = 24.0) -> Fault:
+    """A sound sensor but for its markers."""
+    return read_fault("sound").model_copy(update={"frames": frames, "seconds": seconds})
+
+
+def swapped(until_s: float | None) -> Swapped:
+    """Right knee and ankle exchange their labels."""
+    return Swapped(kind="swapped", one="R_LE", other="R_LM", at_s=SWAP_S, until_s=until_s)
+
+
+@cache
+def met_swap_and_back() -> Faced:
+    """Not to be changed."""
+    whole = fault(swapped(BACK_S)).model_copy(update={"shows_s": BACK_S})
+    return faced(whole, 10)
+
+
+def row_of(rows: list[Row], key: tuple[str, str, str]) -> Row:
+    [found] = [row for row in rows if (row.measure, row.side, row.event) == key]
+    return found
+
+
+def frames_of(told: Faced) -> MarkerBlock:
+    """What the node was sent, as one block."""
+    described = told.ride.parcels[0].read()
+    assert isinstance(described, Description)
+    reader = FrameReader(described)
+    sent = [parcel.read() for parcel in told.ride.parcels[1:]]
+    return MarkerBlock.joined([reader.read(each) for each in sent if isinstance(each, Frames)])
+
+
+def analysed(told: Faced) -> Analysis:
+    return analyse(told.ride.info, frames_of(told), shipped(), discipline="road_endurance")
+
+
+def test_labels_that_change_back_give_their_numbers_again_by_themselves() -> None:
+    told = met_swap_and_back()
+    shown = {round(t, 1): row_of(s.rows, KNEE) for t, s in told.looks if s.rows}
+    assert shown[SWAP_S - 0.5].mean is not None
+    assert {shown[t].mean for t in (11.0, 11.5, BACK_S)} == {None}
+    assert told.last.warnings == []
+    rows = list(told.rows())
+    assert len(rows) == 56
+    for row in rows:
+        assert row.n >= 8
+        assert abs(told.error_deg(row)) < WITHIN_DEG, row
+
+
+def test_strokes_ridden_meanwhile_are_left_out_of_trial_history_and_cycles() -> None:
+    told = met_swap_and_back()
+    [knee] = [
+        each for each in told.node.trials.history.rows([KNEE[::2]], 100) if each["side"] == "R"
+    ]
+    t, values = np.array(knee["t"]), np.array(knee["values"], dtype=float)
+    assert np.isnan(values[(t > 11.0) & (t < BACK_S)]).all()
+    own = told.node.trials.present
+    assert own is not None
+    kept = own.strokes.strokes(KNEE)
+    assert np.isnan(kept.values[(kept.t > SWAP_S) & (kept.t < BACK_S)]).all()
+    assert np.nanstd(kept.values) < 3.0  # Exchanged, the angle is 125 deg off.
+    assert np.isfinite(kept.values[kept.t > BACK_S + 4.0]).all()
+    hip = own.strokes.strokes(("hip_angle", "L", "bdc"))
+    assert np.isfinite(hip.values).all()
+
+
+def test_what_is_left_out_afterwards_is_what_was_left_out_live() -> None:
+    told = met_swap_and_back()
+    own = told.node.trials.present
+    assert own is not None
+    later = analysed(told)
+    assert later.moved == [
+        "the labels R_LE and R_LM have exchanged their markers; what rests on it is left out in "
+        "strokes 2 to 20"
+    ]
+    for group in later.strokes.groups:
+        numbers, _, values = own.strokes.table(group)
+        same = later.strokes.table(group)
+        count = len(numbers)
+        assert np.array_equal(numbers, same[0][:count])
+        assert np.array_equal(values, same[2][:count], equal_nan=True)
+
+
+def test_a_moving_figure_shows_no_angle_of_a_marker_that_moved() -> None:
+    slipped = Slipped(kind="slipped", marker="R_LE", toward="R_GT", mm=10.0, at_s=8.0)
+    told = faced(fault(slipped, seconds=16.0), 10)
+    pose = told.node.pose(1e6)
+    assert pose is not None
+    live = {(each.measure, each.side): each.value for each in pose.live}
+    assert live["knee_flexion", "R"] is None
+    assert live["knee_flexion", "L"] is not None
+    assert live["foot_inclination", "R"] is not None
+    xyz = np.frombuffer(pose.xyz, dtype="<f4").reshape(-1, 3)
+    assert np.isfinite(xyz[pose.labels.index("R_LE")]).all()
+
+
+def restarting(at_s: float) -> Callable[[Processing, float], None]:
+    """A fitter who restarts the averages."""
+
+    def does(node: Processing, t: float) -> None:
+        if t == at_s:
+            answer(node, "restart_window", {}, 0.0)
+
+    return does
+
+
+def test_a_restart_takes_a_marker_as_it_is_and_brings_its_numbers_back() -> None:
+    slipped = Slipped(kind="slipped", marker="R_LE", toward="R_GT", mm=10.0, at_s=6.0)
+    before = faced(fault(slipped).model_copy(update={"shows_s": 6.0}), 10, restarting(12.0))
+    mean = {t: row_of(s.rows, KNEE).mean for t, s in before.looks if s.rows}
+    assert {mean[t] for t in (10.0, 11.0, 12.0)} == {None}
+    assert mean[17.5] is not None
+    assert before.last.warnings == []
+    number = before.node.trials.comparing.placement
+    assert number == 1
+    stroke_of_restart = row_of(before.last.rows, KNEE).n
+    assert 5 < stroke_of_restart < 10
+
+
+def test_exchanged_labels_are_not_put_right_by_a_restart_or_a_mark() -> None:
+    def does(node: Processing, t: float) -> None:
+        if t in (13.0, 15.0):
+            answer(node, "restart_window", {}, 0.0)
+        if t == 17.0:
+            node.trials.mark("saddle_height", 5.0, "")
+
+    told = faced(fault(swapped(None)), 10, does)
+    told_of = [s for t, s in told.looks if t > 11.0]
+    assert all(row_of(s.rows, KNEE).mean is None for s in told_of)
+    assert all("have exchanged" in s.warnings[0] for s in told_of)
+    assert row_of(told.last.rows, ("knee_flexion", "L", "bdc")).n >= 5
+    assert told.node.trials.comparing.placement == 0
+
+
+def test_nothing_is_said_of_changes_in_rows_that_are_left_out() -> None:
+    def does(node: Processing, t: float) -> None:
+        if t == 7.5:
+            node.trials.keep_baseline()
+        changes.append(node.trials.changes())
+
+    changes: list[Changes | None] = []
+    slipped = Slipped(kind="slipped", marker="R_LE", toward="R_GT", mm=10.0, at_s=10.0)
+    told = faced(fault(slipped), 10, does)
+    [*_, last] = [each for each in changes if each is not None]
+    rows = {(row.measure, row.side) for row in last.rows}
+    assert ("knee_flexion", "L") in rows
+    assert ("knee_flexion", "R") not in rows
+    assert last.offers == []
+    kept = told.node.trials.comparing.baseline
+    assert kept is not None
+    assert np.isfinite(kept.strokes.mean(KNEE).mean)
