@@ -44,8 +44,10 @@ def gather(
 
     The document holds a rider's data and no frames; only you can read it.
     """
-    found = _found(file, Reading(discipline, markers, seat_tube), definitions)
     before = None if into is None else read_session(into)
+    if before is not None:
+        refuse_closed(before)
+    found = _found(file, Reading(discipline, markers, seat_tube), definitions)
     session = _joined(before, found, rider, one_line(file.name))
     text = session.model_dump_json()
     target = out or into

@@ -319,6 +319,18 @@ def test_the_document_is_small_and_private(fit: Recorded, tmp_path: Path) -> Non
     assert grown.recordings == ["fit.mcap", "other.mcap"]
 
 
+def test_a_document_that_is_closed_takes_no_trials(fit: Recorded, tmp_path: Path) -> None:
+    out = tmp_path / "session.json"
+    assert runner.invoke(app, [str(fit.path), "-o", str(out)]).exit_code == 0
+    session = FitSession.model_validate_json(out.read_bytes())
+    closed = session.model_copy(update={"closed": True, "recordings": [], "trials": []})
+    out.write_text(closed.model_dump_json())
+    refused = runner.invoke(app, [str(fit.path), "--into", str(out)])
+    assert refused.exit_code == 2
+    assert "is closed" in refused.output
+    assert FitSession.model_validate_json(out.read_bytes()) == closed
+
+
 def test_what_is_no_session_is_refused(fit: Recorded, tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.json"
     wrong.write_text('{"a shopping list": 1}')
