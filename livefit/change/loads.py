@@ -96,7 +96,8 @@ def at_equal_load(before: TrialStrokes, now: TrialStrokes, key: Key, change: Cha
     ]
     pairs = [_with_loads(trial, key, known) for trial in (before, now)]
     if min(map(len, pairs)) < FEWEST:
-        return Allowed((), why_not="too few strokes with their cadence")
+        names = " and ".join(load.name for load in known)
+        return Allowed((), why_not=f"too few strokes with their {names}")
     apart = np.concatenate([values - values.mean(axis=0) for values in pairs])
     by = pairs[1][:, 1:].mean(axis=0) - pairs[0][:, 1:].mean(axis=0)
     y, x, n = apart[:, 0], apart[:, 1:], len(apart)
@@ -115,10 +116,26 @@ def at_equal_load(before: TrialStrokes, now: TrialStrokes, key: Key, change: Cha
     if still or (n - 2) * float(by @ np.linalg.solve(square, by)) > FARTHEST**2:
         verb = "differs" if len(known) == 1 else "differ"
         return Allowed(loads, why_not=f"{names} {verb} more between the trials than within them")
+    return _explained(x, y, by, loads, change)
+
+
+def _explained(
+    x: FloatArray, y: FloatArray, by: FloatArray, loads: Sequence[Load], change: Change
+) -> Allowed:
+    """A change less what the loads make of it.
+
+    Parameters
+    ----------
+    x, y
+        Loads (n, k) and values (n,) of the strokes, off the means of their own trials.
+    by
+        By how much each load (k,) differs between the trials.
+    """
+    square, n = x.T @ x, len(y)
     slopes = np.linalg.solve(square, x.T @ y)
     left = y - x @ slopes
     inflation = max(correlation_of(left, np.ones(n, dtype=bool))[1], 1.0)
-    lost = 2 + len(known)
+    lost = 2 + len(loads)
     covariance = inflation * (left @ left) / (n - lost) * np.linalg.inv(square)
     level = change.by - float(slopes @ by)
     se = float(np.hypot(change.se, np.sqrt(by @ covariance @ by)))
