@@ -159,9 +159,13 @@ class PartWatch:
         if not now:
             return []
         told = []
+        at_baseline = _ways(self._baseline or {}, now, self._tube)
+        since: Places | None = None
         for part, unit in PARTS:
-            since = self._at_mark(part, stop) or {}, self._baseline or {}
-            mark, baseline = (_ways(places, now, self._tube).get(part) for places in since)
+            places = self._at_mark(part, stop) or {}
+            if since is not places:
+                since, at_mark = places, _ways(places, now, self._tube)
+            mark, baseline = at_mark.get(part), at_baseline.get(part)
             if mark is not None or baseline is not None:
                 told.append(
                     PartMoved(

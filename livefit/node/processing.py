@@ -238,9 +238,9 @@ class Processing:
         self.catch_up()
         self.changed = False
         trials, fit = self.trials, self.trials.fit
-        state = self._state(now)
         newest = self._kernel.newest() if ready else None
         cadence = self._kernel.speed_rpm() if ready else None
+        state = self._state(now, cadence)
         cranks = self._kernel.bike.cranks if ready and self._kernel.bike else {}
         return Snapshot(
             node=self._name,
@@ -251,7 +251,7 @@ class Processing:
             stream=self._description.stream if self._description else None,
             source=self._description.source if self._description else None,
             state=state,
-            problem=self._problem_now(state),
+            problem=self._problem_now(state, cadence),
             frame=newest[0] if newest else None,
             t=newest[1] if newest else None,
             cadence_rpm=None if cadence is None else round(cadence, 2),
@@ -331,22 +331,20 @@ class Processing:
             *self._bicycle_warnings(),
         ]
 
-    def _state(self, now: float) -> State:
+    def _state(self, now: float, cadence: float | None) -> State:
         if self._description is None:
             return "waiting"
         if self._last_heard is None or now - self._last_heard > SILENT_S:
             return "silent"
         if self._kernel.bike is None:
             return "searching"
-        cadence = self._kernel.speed_rpm()
         return "still" if cadence is None or abs(cadence) < STILL_RPM else "riding"
 
-    def _problem_now(self, state: State) -> str | None:
+    def _problem_now(self, state: State, cadence: float | None) -> str | None:
         if state == "waiting":
             return self._problem
         if state == "silent":
             return "no frames come: check the sensor system and the capture process"
-        cadence = self._kernel.speed_rpm()
         if cadence is not None and cadence < -STILL_RPM:
             return (
                 "the cranks turn backwards: if the rider pedals forwards, the stream's up axis "

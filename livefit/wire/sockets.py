@@ -11,7 +11,7 @@ from typing import Final
 
 import zmq
 
-from livefit.wire.codec import NAMES, TOPICS, WireError, decode, encode
+from livefit.wire.codec import NAMES, TOPICS, PackedRows, WireError, decode, encode
 from livefit.wire.control import ControlClient, ControlServer, RefusedError
 from livefit.wire.endpoints import (
     CONTROL_ENDPOINT,
@@ -114,6 +114,7 @@ class Publisher(Listening):
         self._cached = frozenset(cached)
         self._last: dict[str, bytes] = {}
         self._owed: set[str] = set()
+        self._rows = PackedRows()
         self.endpoint = self._open(self.socket.bind)
         self._lossless = lossless
         self._linger_ms = 5_000 if lossless else 0
@@ -131,7 +132,7 @@ class Publisher(Listening):
         self.serve()
         if not self._lossless and topic not in self._cached and not self.listeners(topic):
             return True
-        raw = encode(message)
+        raw = encode(message, self._rows)
         if topic in self._cached:
             self._last[topic] = raw
         return not self._owed and self._send(topic, raw)
