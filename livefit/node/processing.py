@@ -47,10 +47,8 @@ from livefit.wire.numbers import buffer, number
 
 SILENT_S = 1.0
 """A stream from which nothing came for so long has fallen silent."""
-GATHER_S = 0.03
+GATHER_S = 0.06
 """Frames are kept so long before the kernel sees them, while no value can become ready."""
-AWAKE_FRAMES = 3
-"""The node looks at frames again so many before a value may become ready."""
 LIVE_EVERY_S = 0.05
 """The angles at the moving figure are for the eye, which reads no faster."""
 STILL_RPM = 12.0
@@ -219,10 +217,13 @@ class Processing:
 
     @property
     def quiet_s(self) -> float:
-        """Time (s) for which the node need not look at frames: no value can become ready."""
+        """Time (s) from the newest frame to the next that may bring a value; 0: it is the next."""
         if self._description is None:
             return 0.0
-        return max(0, self._quiet_frames - AWAKE_FRAMES) / self._reader.info.rate_hz
+        kept = self._gathered
+        frames = int(kept[-1].numbers[-1] - kept[0].numbers[0]) + 1 if kept else 0
+        left = self._quiet_frames - frames
+        return (left + 1) / self._reader.info.rate_hz if left > 0 else 0.0
 
     @property
     def source_control(self) -> str | None:

@@ -1,7 +1,7 @@
 """The sockets that messages travel on; only this package knows ZeroMQ.
 
 Every publisher, subscriber and control socket is a context manager, closes without lingering and
-is used from one thread. :func:`wait` waits for several of them at once.
+is used from one thread. :class:`Waiter` and :func:`wait` wait for several of them at once.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from livefit.wire.endpoints import (
     Endpoint,
     EndpointError,
     Listening,
+    Waiter,
     beside,
     milliseconds,
     wait,
@@ -43,6 +44,7 @@ __all__ = [
     "Publisher",
     "RefusedError",
     "Subscriber",
+    "Waiter",
     "beside",
     "wait",
 ]
@@ -233,13 +235,12 @@ class Subscriber(Endpoint):
         if self._watch.check():
             self.refused += 1
             self.last_refusal = "a message without an end: the connection was made anew"
-        if not self.socket.poll(milliseconds(timeout_s)):
-            return received
+        if timeout_s > 0:
+            self.socket.poll(milliseconds(timeout_s))
         for _ in range(DRAIN):
-            try:
-                parts = self.socket.recv_multipart(zmq.NOBLOCK)
-            except zmq.Again:
+            if not readable(self.socket):
                 break
+            parts = self.socket.recv_multipart()
             self._watch.read()
             try:
                 received.append((*_message(parts), parts[-1]))
