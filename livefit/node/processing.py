@@ -16,6 +16,7 @@ from livefit.kernel.plan import check_seat_tube
 from livefit.node.fit import Pair
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
+from livefit.node.pace import Pace
 from livefit.node.predicting import Known, bring_inside, predict_next, rider_now
 from livefit.node.recorder_watch import RecorderWatch
 from livefit.node.settings import Settings
@@ -117,6 +118,7 @@ class Processing:
         self._description = description
         self._gathered = []
         self._quiet_frames = 0
+        self._pace = Pace(self._reader.info.rate_hz)
 
     def take(self, frames: Frames, now: float) -> None:
         """Take frames; those of a stream not described yet are left out.
@@ -131,6 +133,8 @@ class Processing:
             self.changed = True
         self._last_heard = now
         self._frame_sent = frames.sent
+        self._newest = frames.first + frames.count - 1
+        self._pace.take(self._newest, now)
         self._use(runs)
 
     def note(self, state: DeviceState, now: float) -> None:
@@ -192,10 +196,9 @@ class Processing:
         if not self._bicycle_due:
             return None
         self._bicycle_due = False
-        points = {} if self._placed is None else self._placed.points
-        return StandingBicycle(
-            node=self._name, points={name: place.tolist() for name, place in points.items()}
-        )
+        places = {} if self._placed is None else self._placed.points
+        points = {name: place.tolist() for name, place in places.items()}
+        return StandingBicycle(node=self._name, points=points)
 
     def _bicycle_warnings(self) -> list[str]:
         if self._bicycle is None or self._kernel.bike is None:
@@ -216,14 +219,13 @@ class Processing:
             self.changed = True
 
     @property
-    def quiet_s(self) -> float:
-        """Time (s) from the newest frame to the next that may bring a value; 0: it is the next."""
-        if self._description is None:
-            return 0.0
-        kept = self._gathered
-        frames = int(kept[-1].numbers[-1] - kept[0].numbers[0]) + 1 if kept else 0
-        left = self._quiet_frames - frames
-        return (left + 1) / self._reader.info.rate_hz if left > 0 else 0.0
+    def quiet_until(self) -> float:
+        """When (CLOCK_MONOTONIC, s) the next frame that may bring a value comes; -inf: next."""
+        if self._description is None or not self._quiet_frames:
+            return -math.inf
+        first = int(self._gathered[0].numbers[0]) if self._gathered else self._newest + 1
+        awaited = first + self._quiet_frames
+        return self._pace.due(awaited) if awaited > self._newest + 1 else -math.inf
 
     @property
     def source_control(self) -> str | None:

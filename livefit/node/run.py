@@ -115,10 +115,11 @@ class _Loop:
     def run(self, stop: Callable[[], bool]) -> None:
         requests = Waiter([self._control, self._results])
         anything = Waiter([self._frames, self._control, self._results])
-        quiet_until = next_pose = next_snapshot = next_serve = 0.0
+        next_pose = next_snapshot = next_serve = 0.0
         while not stop():
             poses = self._results.listeners("pose") > 0
-            rest_s = min([quiet_until, next_snapshot] + poses * [next_pose]) - time.monotonic()
+            due = min([self._processing.quiet_until, next_snapshot] + poses * [next_pose])
+            rest_s = due - time.monotonic()
             ready = requests.wait(rest_s) if rest_s > 0 else anything.wait(_WAIT_S)
             now = time.monotonic()
             if now >= next_serve or any(each is not self._frames for each in ready):
@@ -126,8 +127,6 @@ class _Loop:
                 self._results.serve()
                 next_serve = now + _SERVE_EVERY_S
             fresh = self._take()
-            if fresh:
-                quiet_until = now + self._processing.quiet_s
             now = time.monotonic()
             if self._processing.changed or now >= next_snapshot:
                 self._results.publish(self._processing.snapshot(now))
@@ -141,8 +140,10 @@ class _Loop:
 
     def _publish_strokes(self) -> None:
         """Publish what comes with a stroke or a baseline."""
-        for stroke in self._processing.trials.strokes():
-            self._results.publish(stroke)
+        strokes = self._processing.trials.strokes()
+        if self._results.listeners("strokes"):
+            for stroke in strokes:
+                self._results.publish(stroke)
         if self._results.listeners("cycles"):
             cycles = self._processing.trials.cycles()
             if cycles is not None:
