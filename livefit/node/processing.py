@@ -84,7 +84,7 @@ class Processing:
         self._description: Description | None = None
         self._problem: str | None = None
         self._gathered: list[MarkerBlock] = []
-        self._quiet_frames = 0
+        self._awaited = self._newest = 0
         self._live: list[Live] = []
         self._live_at = -math.inf
         self._frame_sent: float | None = None
@@ -117,7 +117,7 @@ class Processing:
         self.trials.begin(self._kernel, self._intake)
         self._description = description
         self._gathered = []
-        self._quiet_frames = 0
+        self._awaited = self._newest = 0
         self._pace = Pace(self._reader.info.rate_hz)
 
     def take(self, frames: Frames, now: float) -> None:
@@ -147,7 +147,7 @@ class Processing:
             if run.anew:
                 self._begin_anew()
             self._gathered.append(run.block)
-            if run.last - int(self._gathered[0].numbers[0]) >= self._quiet_frames:
+            if run.last >= self._awaited:
                 self.catch_up()
 
     def _begin_anew(self) -> None:
@@ -214,18 +214,16 @@ class Processing:
         self.trials.beside.see(self._kernel.bike, block)
         self._gathered = []
         most = int(GATHER_S * self._reader.info.rate_hz)
-        self._quiet_frames = min(self._kernel.quiet_frames(), most)
+        self._awaited = int(block.numbers[-1]) + 1 + min(self._kernel.quiet_frames(), most)
         if self.trials.add(self._kernel, values):
             self.changed = True
 
     @property
     def quiet_until(self) -> float:
         """When (CLOCK_MONOTONIC, s) the next frame that may bring a value comes; -inf: next."""
-        if self._description is None or not self._quiet_frames:
+        if self._description is None or self._awaited <= self._newest + 1:
             return -math.inf
-        first = int(self._gathered[0].numbers[0]) if self._gathered else self._newest + 1
-        awaited = first + self._quiet_frames
-        return self._pace.due(awaited) if awaited > self._newest + 1 else -math.inf
+        return self._pace.due(self._awaited)
 
     @property
     def source_control(self) -> str | None:
