@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 from scipy.special import stdtrit
@@ -71,7 +72,7 @@ class PartWatch:
         self._columns = {label: k for k, label in enumerate(labels) if label in LABELS}
         self._frames = max(1, round(_PIECE_S * rate_hz))
         self._tube = np.radians(seat_tube_deg)
-        self._waiting: dict[str, list[FloatArray]] = {label: [] for label in LABELS}
+        self._waiting: list[tuple[BikeFrame, FloatArray]] = []
         self._count = self._taken = 0
         self._pieces: dict[str, deque[FloatArray]] = {}
         self._baseline: Places | None = None if earlier is None else earlier._baseline
@@ -84,16 +85,14 @@ class PartWatch:
         """Take frames (n, m, 3) mm in capture axes; without the bicycle nothing is known."""
         if not self._columns or bike is None:
             return
-        columns = list(self._columns.values())
-        placed = bike.to_bike(positions[:, columns])
-        for k, label in enumerate(self._columns):
-            self._waiting[label].append(placed[:, k])
+        self._waiting.append((bike, positions[:, list(self._columns.values())]))
         self._count += len(positions)
         if self._count >= self._frames:
             self._count = 0
-            for label in self._columns:
-                self._piece(label, np.concatenate(self._waiting[label]))
-                self._waiting[label] = []
+            placed = _placed(self._waiting)
+            self._waiting = []
+            for k, label in enumerate(self._columns):
+                self._piece(label, placed[:, k])
             self._taken += 1
             self._moved = None
             if self._at_first is None and self._taken >= _FIRST_PIECES:
@@ -159,9 +158,13 @@ class PartWatch:
         if not now:
             return []
         told = []
+        at_baseline = _ways(self._baseline or {}, now, self._tube)
+        since: Places | None = None
         for part, unit in PARTS:
-            since = self._at_mark(part, stop) or {}, self._baseline or {}
-            mark, baseline = (_ways(places, now, self._tube).get(part) for places in since)
+            places = self._at_mark(part, stop) or {}
+            if since is not places:
+                since, at_mark = places, _ways(places, now, self._tube)
+            mark, baseline = at_mark.get(part), at_baseline.get(part)
             if mark is not None or baseline is not None:
                 told.append(
                     PartMoved(
@@ -205,6 +208,14 @@ class PartWatch:
                 f"{found.unit} since the latest mark: that may be nothing. Give the amount instead"
             )
         return round(found.mark, 1)
+
+
+def _placed(frames: Sequence[tuple[BikeFrame, FloatArray]]) -> FloatArray:
+    """Points in the bicycle's axes as it stood; turned together while it stood there."""
+    runs = [list(run) for _, run in groupby(frames, lambda each: id(each[0]))]
+    return np.concatenate(
+        [run[0][0].to_bike(np.concatenate([points for _, points in run])) for run in runs]
+    )
 
 
 PARTS = (

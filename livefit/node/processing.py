@@ -16,6 +16,7 @@ from livefit.kernel.plan import check_seat_tube
 from livefit.node.fit import Pair
 from livefit.node.intake import open_stream
 from livefit.node.order import Run
+from livefit.node.pace import Pace
 from livefit.node.predicting import Known, bring_inside, predict_next, rider_now
 from livefit.node.recorder_watch import RecorderWatch
 from livefit.node.settings import Settings
@@ -47,10 +48,8 @@ from livefit.wire.numbers import buffer, number
 
 SILENT_S = 1.0
 """A stream from which nothing came for so long has fallen silent."""
-GATHER_S = 0.03
+GATHER_S = 0.06
 """Frames are kept so long before the kernel sees them, while no value can become ready."""
-AWAKE_FRAMES = 3
-"""The node looks at frames again so many before a value may become ready."""
 LIVE_EVERY_S = 0.05
 """The angles at the moving figure are for the eye, which reads no faster."""
 STILL_RPM = 12.0
@@ -85,7 +84,7 @@ class Processing:
         self._description: Description | None = None
         self._problem: str | None = None
         self._gathered: list[MarkerBlock] = []
-        self._quiet_frames = 0
+        self._awaited = self._newest = 0
         self._live: list[Live] = []
         self._live_at = -math.inf
         self._frame_sent: float | None = None
@@ -118,7 +117,8 @@ class Processing:
         self.trials.begin(self._kernel, self._intake)
         self._description = description
         self._gathered = []
-        self._quiet_frames = 0
+        self._awaited = self._newest = 0
+        self._pace = Pace(self._reader.info.rate_hz)
 
     def take(self, frames: Frames, now: float) -> None:
         """Take frames; those of a stream not described yet are left out.
@@ -133,6 +133,8 @@ class Processing:
             self.changed = True
         self._last_heard = now
         self._frame_sent = frames.sent
+        self._newest = frames.first + frames.count - 1
+        self._pace.take(self._newest, now)
         self._use(runs)
 
     def note(self, state: DeviceState, now: float) -> None:
@@ -145,7 +147,7 @@ class Processing:
             if run.anew:
                 self._begin_anew()
             self._gathered.append(run.block)
-            if run.last - int(self._gathered[0].numbers[0]) >= self._quiet_frames:
+            if run.last >= self._awaited:
                 self.catch_up()
 
     def _begin_anew(self) -> None:
@@ -194,10 +196,9 @@ class Processing:
         if not self._bicycle_due:
             return None
         self._bicycle_due = False
-        points = {} if self._placed is None else self._placed.points
-        return StandingBicycle(
-            node=self._name, points={name: place.tolist() for name, place in points.items()}
-        )
+        places = {} if self._placed is None else self._placed.points
+        points = {name: place.tolist() for name, place in places.items()}
+        return StandingBicycle(node=self._name, points=points)
 
     def _bicycle_warnings(self) -> list[str]:
         if self._bicycle is None or self._kernel.bike is None:
@@ -213,16 +214,16 @@ class Processing:
         self.trials.beside.see(self._kernel.bike, block)
         self._gathered = []
         most = int(GATHER_S * self._reader.info.rate_hz)
-        self._quiet_frames = min(self._kernel.quiet_frames(), most)
+        self._awaited = int(block.numbers[-1]) + 1 + min(self._kernel.quiet_frames(), most)
         if self.trials.add(self._kernel, values):
             self.changed = True
 
     @property
-    def quiet_s(self) -> float:
-        """Time (s) for which the node need not look at frames: no value can become ready."""
-        if self._description is None:
-            return 0.0
-        return max(0, self._quiet_frames - AWAKE_FRAMES) / self._reader.info.rate_hz
+    def quiet_until(self) -> float:
+        """When (CLOCK_MONOTONIC, s) the next frame that may bring a value comes; -inf: next."""
+        if self._description is None or self._awaited <= self._newest + 1:
+            return -math.inf
+        return self._pace.due(self._awaited)
 
     @property
     def source_control(self) -> str | None:
@@ -238,9 +239,9 @@ class Processing:
         self.catch_up()
         self.changed = False
         trials, fit = self.trials, self.trials.fit
-        state = self._state(now)
         newest = self._kernel.newest() if ready else None
         cadence = self._kernel.speed_rpm() if ready else None
+        state = self._state(now, cadence)
         cranks = self._kernel.bike.cranks if ready and self._kernel.bike else {}
         return Snapshot(
             node=self._name,
@@ -251,7 +252,7 @@ class Processing:
             stream=self._description.stream if self._description else None,
             source=self._description.source if self._description else None,
             state=state,
-            problem=self._problem_now(state),
+            problem=self._problem_now(state, cadence),
             frame=newest[0] if newest else None,
             t=newest[1] if newest else None,
             cadence_rpm=None if cadence is None else round(cadence, 2),
@@ -331,22 +332,20 @@ class Processing:
             *self._bicycle_warnings(),
         ]
 
-    def _state(self, now: float) -> State:
+    def _state(self, now: float, cadence: float | None) -> State:
         if self._description is None:
             return "waiting"
         if self._last_heard is None or now - self._last_heard > SILENT_S:
             return "silent"
         if self._kernel.bike is None:
             return "searching"
-        cadence = self._kernel.speed_rpm()
         return "still" if cadence is None or abs(cadence) < STILL_RPM else "riding"
 
-    def _problem_now(self, state: State) -> str | None:
+    def _problem_now(self, state: State, cadence: float | None) -> str | None:
         if state == "waiting":
             return self._problem
         if state == "silent":
             return "no frames come: check the sensor system and the capture process"
-        cadence = self._kernel.speed_rpm()
         if cadence is not None and cadence < -STILL_RPM:
             return (
                 "the cranks turn backwards: if the rider pedals forwards, the stream's up axis "

@@ -26,15 +26,19 @@ from livefit.wire.sockets import (
     Limits,
     Publisher,
     Subscriber,
+    Waiter,
     beside,
-    wait,
 )
 
 log = logging.getLogger(__name__)
 
 POSE_EVERY_S = 1 / 60
 SNAPSHOT_EVERY_S = 0.25
+_EARLY_S = POSE_EVERY_S / 4
+"""A pose goes out so early where the node is awake anyway; on average it goes out when due."""
 _WAIT_S = 0.05
+_SERVE_EVERY_S = 0.05
+"""Who left, and answers that took a while, are looked after so often; whoever asks, at once."""
 
 
 @dataclass(frozen=True)
@@ -109,19 +113,26 @@ class _Loop:
         self._refused, self._log_at = 0, 1
 
     def run(self, stop: Callable[[], bool]) -> None:
-        next_pose = next_snapshot = 0.0
+        requests = Waiter([self._control, self._results])
+        anything = Waiter([self._frames, self._control, self._results])
+        next_pose = next_snapshot = next_serve = 0.0
         while not stop():
-            if not wait([self._control, self._results], self._processing.quiet_s):
-                wait([self._frames, self._control, self._results], _WAIT_S)
-            self._control.poll(self._answer)
-            self._results.serve()
+            poses = self._results.listeners("pose") > 0
+            due = min([self._processing.quiet_until, next_snapshot] + poses * [next_pose])
+            rest_s = due - time.monotonic()
+            ready = requests.wait(rest_s) if rest_s > 0 else anything.wait(_WAIT_S)
+            now = time.monotonic()
+            if now >= next_serve or any(each is not self._frames for each in ready):
+                self._control.poll(self._answer)
+                self._results.serve()
+                next_serve = now + _SERVE_EVERY_S
             fresh = self._take()
             now = time.monotonic()
             if self._processing.changed or now >= next_snapshot:
                 self._results.publish(self._processing.snapshot(now))
                 next_snapshot = now + SNAPSHOT_EVERY_S
             self._publish_strokes()
-            if fresh and now >= next_pose and self._results.listeners("pose"):
+            if fresh and poses and now >= next_pose - _EARLY_S:
                 pose = self._processing.pose(now)
                 if pose is not None:
                     self._results.publish(pose)
@@ -129,8 +140,10 @@ class _Loop:
 
     def _publish_strokes(self) -> None:
         """Publish what comes with a stroke or a baseline."""
-        for stroke in self._processing.trials.strokes():
-            self._results.publish(stroke)
+        strokes = self._processing.trials.strokes()
+        if self._results.listeners("strokes"):
+            for stroke in strokes:
+                self._results.publish(stroke)
         if self._results.listeners("cycles"):
             cycles = self._processing.trials.cycles()
             if cycles is not None:

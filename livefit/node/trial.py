@@ -114,10 +114,8 @@ class Trial:
         """Go on with values taken before; returns those of strokes from before the trial."""
         late = list(self._part(values, early=False))
         self.strokes.add(late)
-        settling = self._may_be_settling()
-        for v in late:
-            if v.measures != LOAD[:1]:
-                self._look_at((v.side, v.event, v.measures), settling=settling)
+        groups = [(v.side, v.event, v.measures) for v in late if v.measures != LOAD[:1]]
+        self._look_at(groups, settling=self._may_be_settling())
         if late:
             self._set_aside()
         return list(self._part(values, early=True))
@@ -128,21 +126,27 @@ class Trial:
         self.strokes.add(list(self._part(kept, early=False)))
         return list(self._part(kept, early=True))
 
-    def _look_at(self, group: Group, *, settling: bool) -> None:
+    def _look_at(self, groups: Sequence[Group], *, settling: bool) -> None:
         """How the strokes of some rows hang together, and where the rider has settled in them."""
-        side, event, measures = group
+        due: dict[int, list[tuple[Group, FloatArray]]] = {}
+        for group in groups:
+            numbers, _, values = self.strokes.table(group)
+            if len(numbers) <= LOOK_OFTEN or numbers[-1] % LOOK_EVERY == 0:
+                recent = values[-LOOK_BACK:]
+                due.setdefault(len(recent), []).append((group, recent))
+            if settling:
+                self._look_where_settled(group)
+        for alike in due.values():
+            found = inflations_of(np.hstack([recent for _, recent in alike])).tolist()
+            keys = [key for group, _ in alike for key in _keys(group)]
+            self._inflation |= {k: f for k, f in zip(keys, found, strict=True) if np.isfinite(f)}
+
+    def _look_where_settled(self, group: Group) -> None:
         numbers, _, values = self.strokes.table(group)
-        keys = [(measure, side, event) for measure in measures]
-        if len(numbers) <= LOOK_OFTEN or numbers[-1] % LOOK_EVERY == 0:
-            found = inflations_of(values[-LOOK_BACK:])
-            self._inflation |= {
-                key: f for key, f in zip(keys, found.tolist(), strict=True) if np.isfinite(f)
-            }
-        if not settling:
-            return
-        for key, own, maybe in zip(keys, values.T, may_settle(values).tolist(), strict=True):
+        maybe = may_settle(values).tolist()
+        for key, own, may in zip(_keys(group), values.T, maybe, strict=True):
             aside = 0
-            if maybe:
+            if may:
                 half = self._holds_within[self.strokes.unit(key)]
                 aside = min(strokes_aside(own, SHARE * half), len(own) // 2)
             self._first[key] = int(numbers[aside])
@@ -268,9 +272,8 @@ class Trial:
         late.strokes = self.strokes.part(after, early=False)
         late.results.add(late._part(self.results.event_values(), early=False))
         early._curves, late._curves = self._curves.split(after)
-        for group in late.strokes.groups:
-            if group[2] != LOAD[:1]:
-                late._look_at(group, settling=True)
+        groups = [group for group in late.strokes.groups if group[2] != LOAD[:1]]
+        late._look_at(groups, settling=True)
         late._set_aside()
         return early, late
 
@@ -312,3 +315,8 @@ class Trial:
     def mean_pose(self) -> FloatArray | None:
         """Mean pose of the window, as :meth:`Curves.mean_pose`."""
         return self._curves.mean_pose(self._window)
+
+
+def _keys(group: Group) -> list[Key]:
+    side, event, measures = group
+    return [(measure, side, event) for measure in measures]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
+from itertools import repeat
 from typing import Any, Final, TypeVar
 
 import msgpack
@@ -21,6 +23,7 @@ from livefit.wire.messages import (
     Pose,
     Reply,
     Request,
+    Row,
     Snapshot,
     StandingBicycle,
     Stroke,
@@ -86,8 +89,31 @@ class WireError(ValueError):
         )
 
 
-def encode(message: Message) -> bytes:
+class PackedRows:
+    """Packs the rows of snapshots; one that is the same as in the one before is not packed anew."""
+
+    def __init__(self) -> None:
+        self._kept: list[tuple[Row, bytes]] = []
+
+    def pack(self, rows: Sequence[Row]) -> list[bytes]:
+        """Return each row's msgpack map."""
+        before = self._kept if len(self._kept) == len(rows) else repeat((None, b""))
+        self._kept = [
+            (row, raw if row is same else msgpack.packb(vars(row)))
+            for row, (same, raw) in zip(rows, before, strict=False)
+        ]
+        return [raw for _, raw in self._kept]
+
+
+def encode(message: Message, packed: PackedRows | None = None) -> bytes:
     """Turn a message into a msgpack map; a float that is not finite becomes nil.
+
+    Parameters
+    ----------
+    message
+        What to say.
+    packed
+        The rows of the snapshot before, for one of many.
 
     Raises
     ------
@@ -97,7 +123,11 @@ def encode(message: Message) -> bytes:
     name = NAMES[type(message)]
     try:
         if isinstance(message, Snapshot | Pose | Changes):
-            raw: bytes = msgpack.packb(vars(message), default=vars)
+            raw: bytes
+            if packed is not None and isinstance(message, Snapshot):
+                raw = _with_rows(message, packed.pack(message.rows))
+            else:
+                raw = msgpack.packb(vars(message), default=vars)
             if not _NOT_FINITE.search(raw):
                 return raw
         raw = msgpack.packb(_plain(message.model_dump(), name, "", 0))
@@ -106,6 +136,20 @@ def encode(message: Message) -> bytes:
     if len(raw) > MAX_BYTES:
         raise WireError(name, "", f"at most {MAX_BYTES} bytes", f"{len(raw)}", "send less at once")
     return raw
+
+
+def _with_rows(snapshot: Snapshot, rows: Sequence[bytes]) -> bytes:
+    """The map of a snapshot whose rows are packed already; they come last."""
+    fields = vars(snapshot)
+    packer = msgpack.Packer(default=vars, autoreset=False)
+    packer.pack_map_header(len(fields))
+    for name, value in fields.items():
+        if name != "rows":
+            packer.pack(name)
+            packer.pack(value)
+    packer.pack("rows")
+    packer.pack_array_header(len(rows))
+    return b"".join([packer.bytes(), *rows])
 
 
 def decode(kind: type[AnyMessage], raw: bytes) -> AnyMessage:

@@ -241,30 +241,44 @@ def _keys(where: Address) -> dict[int, bytes | int]:
         raise EndpointError(f"cannot use the address {where.plain!r}: {error}") from error
 
 
-def wait(endpoints: Sequence[Endpoint], timeout_s: float) -> bool:
-    """Wait until one of the sockets has something to receive; False if none had in time.
+class Waiter:
+    """Waits for several sockets at once, again and again; newcomers are decided on meanwhile.
 
-    Newcomers are decided on in the meantime.
+    Parameters
+    ----------
+    endpoints
+        What to wait for, while they are open.
     """
-    deadline = time.monotonic() + timeout_s
-    guards = {
-        endpoint.guard.zap: endpoint.guard
-        for endpoint in endpoints
-        if isinstance(endpoint, Listening) and endpoint.guard.zap is not None
-    }
-    sockets = {endpoint.socket for endpoint in endpoints}
-    poller = zmq.Poller()
-    for socket in (*sockets, *guards):
-        poller.register(socket, zmq.POLLIN)
-    while True:
-        ready = dict(poller.poll(milliseconds(deadline - time.monotonic())))
-        for zap, guard in guards.items():
-            if zap in ready:
-                guard.serve()
-        if not sockets.isdisjoint(ready):
-            return True
-        if not ready or time.monotonic() >= deadline:
-            return False
+
+    def __init__(self, endpoints: Sequence[Endpoint]) -> None:
+        self._endpoints = {endpoint.socket: endpoint for endpoint in endpoints}
+        self._guards = {
+            endpoint.guard.zap: endpoint.guard
+            for endpoint in endpoints
+            if isinstance(endpoint, Listening) and endpoint.guard.zap is not None
+        }
+        self._poller = zmq.Poller()
+        for socket in (*self._endpoints, *self._guards):
+            self._poller.register(socket, zmq.POLLIN)
+
+    def wait(self, timeout_s: float) -> list[Endpoint]:
+        """Return those that have something to receive; none if none had in time."""
+        deadline = time.monotonic() + timeout_s
+        left = timeout_s
+        while True:
+            found = self._poller.poll(milliseconds(left))
+            for socket, _ in found:
+                if socket in self._guards:
+                    self._guards[socket].serve()
+            ready = [self._endpoints[socket] for socket, _ in found if socket in self._endpoints]
+            left = deadline - time.monotonic()
+            if ready or not found or left <= 0:
+                return ready
+
+
+def wait(endpoints: Sequence[Endpoint], timeout_s: float) -> bool:
+    """Wait once until one of the sockets has something to receive; False if none had in time."""
+    return bool(Waiter(endpoints).wait(timeout_s))
 
 
 def milliseconds(seconds: float) -> int:

@@ -1,7 +1,7 @@
 """The sockets that messages travel on; only this package knows ZeroMQ.
 
 Every publisher, subscriber and control socket is a context manager, closes without lingering and
-is used from one thread. :func:`wait` waits for several of them at once.
+is used from one thread. :class:`Waiter` and :func:`wait` wait for several of them at once.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Final
 
 import zmq
 
-from livefit.wire.codec import NAMES, TOPICS, WireError, decode, encode
+from livefit.wire.codec import NAMES, TOPICS, PackedRows, WireError, decode, encode
 from livefit.wire.control import ControlClient, ControlServer, RefusedError
 from livefit.wire.endpoints import (
     CONTROL_ENDPOINT,
@@ -22,6 +22,7 @@ from livefit.wire.endpoints import (
     Endpoint,
     EndpointError,
     Listening,
+    Waiter,
     beside,
     milliseconds,
     wait,
@@ -43,6 +44,7 @@ __all__ = [
     "Publisher",
     "RefusedError",
     "Subscriber",
+    "Waiter",
     "beside",
     "wait",
 ]
@@ -114,6 +116,7 @@ class Publisher(Listening):
         self._cached = frozenset(cached)
         self._last: dict[str, bytes] = {}
         self._owed: set[str] = set()
+        self._rows = PackedRows()
         self.endpoint = self._open(self.socket.bind)
         self._lossless = lossless
         self._linger_ms = 5_000 if lossless else 0
@@ -131,7 +134,7 @@ class Publisher(Listening):
         self.serve()
         if not self._lossless and topic not in self._cached and not self.listeners(topic):
             return True
-        raw = encode(message)
+        raw = encode(message, self._rows)
         if topic in self._cached:
             self._last[topic] = raw
         return not self._owed and self._send(topic, raw)
@@ -232,13 +235,12 @@ class Subscriber(Endpoint):
         if self._watch.check():
             self.refused += 1
             self.last_refusal = "a message without an end: the connection was made anew"
-        if not self.socket.poll(milliseconds(timeout_s)):
-            return received
+        if timeout_s > 0:
+            self.socket.poll(milliseconds(timeout_s))
         for _ in range(DRAIN):
-            try:
-                parts = self.socket.recv_multipart(zmq.NOBLOCK)
-            except zmq.Again:
+            if not readable(self.socket):
                 break
+            parts = self.socket.recv_multipart()
             self._watch.read()
             try:
                 received.append((*_message(parts), parts[-1]))

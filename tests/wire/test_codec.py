@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from livefit.frames import MarkerBlock, StreamInfo
 from livefit.wire.blocks import FrameReader, describe, pack_block
-from livefit.wire.codec import MAX_BYTES, NAMES, WireError, decode, encode
+from livefit.wire.codec import MAX_BYTES, NAMES, PackedRows, WireError, decode, encode
 from livefit.wire.messages import Description, Frames, Message, Reply, Request, Snapshot
 from tests.wire.msgpack_by_hand import read
-from tests.wire.wire_examples import EXAMPLES, INFO, description, frames, snapshot
+from tests.wire.wire_examples import EXAMPLES, INFO, description, frames, row, snapshot
 
 KINDS = list(NAMES)
 
@@ -82,6 +82,21 @@ def test_floats_that_are_not_finite_travel_as_nil() -> None:
     assert fields["t"] is None
     raw = msgpack.packb(read(encode(snapshot())) | {"cadence_rpm": float("nan")})
     assert decode(Snapshot, raw).cadence_rpm is None
+
+
+def test_rows_packed_before_travel_as_if_each_were_packed_anew() -> None:
+    first, second, third = (
+        row().model_copy(update={"event": event}) for event in ("top", "front", "bottom")
+    )
+    other = second.model_copy(update={"mean": 36.0, "n": 4})
+    wild = third.model_copy(update={"mean": float("nan")})
+    packed = PackedRows()
+    for rows in (
+        [], [first, second, third], [first, other, third], [first, other, third], [third, first],
+        [first, first, wild], [first, wild, first], [second],
+    ):  # fmt: skip
+        message = snapshot().model_copy(update={"rows": rows})
+        assert read(encode(message, packed)) == read(encode(message))
 
 
 def test_unknown_fields_are_ignored_and_whole_numbers_stand_for_floats() -> None:
