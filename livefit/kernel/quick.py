@@ -126,7 +126,7 @@ def _slot(
     sides: list[str] = []
     for side, event in own:
         first = len(measures)
-        measures += [side.table.measures[k] for k in event.columns]
+        measures += [side.measures[k] for k in event.columns]
         sides += [side.side] * len(event.columns)
         events.append((side, event, slice(first, len(measures))))
     return _Slot(number, offset, events, MeasureTable(measures, sides, labels))

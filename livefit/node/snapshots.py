@@ -125,7 +125,7 @@ def live_messages(sides: Sequence[SidePlan], values: Mapping[str, FloatArray]) -
         Live(measure=measure.name, side=SIDE[side.side], value=number(value))
         for side in sides
         if side.side in values
-        for measure, value in zip(side.table.measures, values[side.side].tolist(), strict=True)
+        for measure, value in zip(side.measures, values[side.side].tolist(), strict=True)
     ]
 
 
