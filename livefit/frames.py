@@ -105,7 +105,7 @@ class MarkerBlock:
                 f"frame numbers and channels must have {n} rows, "
                 f"got {self.numbers.shape} and {self.channels.shape}"
             )
-        if n > 1 and not (np.diff(self.numbers) > 0).all():
+        if n > 1 and not (self.numbers[1:] > self.numbers[:-1]).all():
             raise ValueError("frame numbers must rise from frame to frame")
 
     def __len__(self) -> int:

@@ -121,14 +121,20 @@ class BikeFrame:
 
     def to_bike(self, positions: FloatArray) -> FloatArray:
         """Capture positions (..., 3) -> bike axes, mm."""
-        turned = np.empty(positions.shape)
-        self._turn(positions, [turned[..., k] for k in range(3)])
-        return turned
+        turned = self.by_axis(positions)
+        return np.ascontiguousarray(turned.transpose(*range(1, turned.ndim), 0))
 
     def by_axis(self, positions: FloatArray) -> FloatArray:
-        """Capture positions (..., 3) -> bike axes one after the other, (3, ...) mm."""
-        turned = np.empty((3, *positions.shape[:-1]))
-        self._turn(positions, list(turned))
+        """Capture positions (..., 3) -> bike axes one after the other, (3, ...) mm.
+
+        Sums written out: no frame's result depends on its neighbours.
+        """
+        x, y, z = (positions[..., k] - at for k, at in enumerate(self.origin.tolist()))
+        a, b, c = self.rotation.T.reshape(3, 3, *(1 for _ in x.shape))
+        turned: FloatArray = x * a
+        part = y * b
+        turned += part
+        turned += np.multiply(z, c, out=part)
         return turned
 
     def arms(self, feet: FloatArray, places: Mapping[str, slice]) -> dict[str, FloatArray]:
@@ -137,16 +143,6 @@ class BikeFrame:
         feet (3, n, k) from :meth:`by_axis`; places: where among them each side's markers are.
         """
         return {side: crank.arm(feet[:, :, places[side]]) for side, crank in self.cranks.items()}
-
-    def _turn(self, positions: FloatArray, axes: Sequence[FloatArray]) -> None:
-        """Fill the axes; sums written out: no frame's result depends on its neighbours."""
-        origin, rotation = self.origin.tolist(), self.rotation.tolist()
-        x, y, z = (positions[..., k] - origin[k] for k in range(3))
-        part = np.empty(x.shape)
-        for axis, (a, b, c) in zip(axes, rotation, strict=True):
-            np.multiply(x, a, out=axis)
-            axis += np.multiply(y, b, out=part)
-            axis += np.multiply(z, c, out=part)
 
 
 def spindle_from_side(

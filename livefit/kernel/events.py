@@ -12,7 +12,7 @@ from livefit.frames import FloatArray, IntArray
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.crank import BikeFrame
 from livefit.kernel.cycles import CycleKeeper
-from livefit.kernel.extremes import extreme
+from livefit.kernel.extremes import CycleNoise, extreme
 from livefit.kernel.measuring import AXLE_ROW, VIRTUAL_POINTS
 from livefit.kernel.nodes import NODE_STEP, NODES_PER_TURN
 from livefit.kernel.phase import TURN
@@ -171,7 +171,7 @@ def _crank_events(
         rows = np.flatnonzero(node % NODES_PER_TURN == event.node)
         if len(rows):
             at = rows, event.slot
-            yield at_crank(side, event, wanted[at], table[at][:, list(event.columns)], t[at])
+            yield at_crank(side, event, wanted[at], table[at].take(event.columns, axis=1), t[at])
 
 
 def at_crank(
@@ -189,11 +189,23 @@ def at_crank(
     )
 
 
+def _extremes(cycles: FloatArray, noise: CycleNoise) -> tuple[FloatArray, FloatArray]:
+    """Largest and smallest values of cycles (s, 37, k), and their crank angles: (2, s, k) each."""
+    s, _, k = cycles.shape
+    signs = np.repeat([1.0, -1.0], k)
+    twice, slope, bend = (
+        np.concatenate([each, each], axis=-1) for each in (cycles, noise.slope, noise.bend)
+    )
+    values, crank_deg = extreme(twice, signs, CycleNoise(slope, bend))
+    return (
+        values.reshape(s, 2, k).swapaxes(0, 1),
+        crank_deg.reshape(s, 2, k).swapaxes(0, 1),
+    )
+
+
 def _over_strokes(side: SidePlan, strokes: Strokes, *, has_mid_plane: bool) -> list[EventValues]:
     """Extremes, ranges and means over whole strokes, and the cadence."""
-    noise = side.noise.take(strokes)
-    high, high_at = extreme(strokes.cycles, 1, noise)
-    low, low_at = extreme(strokes.cycles, -1, noise)
+    (high, low), (high_at, low_at) = _extremes(strokes.cycles, side.noise.take(strokes))
     nowhere = np.full(high.shape, np.nan)
     mean = strokes.cycles[:, :-1].mean(axis=1)
     results = {
@@ -216,8 +228,8 @@ def _over_strokes(side: SidePlan, strokes: Strokes, *, has_mid_plane: bool) -> l
             measures=names,
             strokes=strokes.number,
             t=strokes.end,
-            crank_deg=crank[:, list(columns)],
-            values=values[:, list(columns)],
+            crank_deg=crank.take(columns, axis=1),
+            values=values.take(columns, axis=1),
         )
         for name, names, columns, values, crank in chosen
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 
 import numpy as np
 
@@ -161,24 +162,29 @@ class CrankFollower:
 
     def pace(self) -> float | None:
         """Crank angle (rad) a frame over the newest frames, None while it is not known."""
-        peak, numbers = self._buffer.peak, self._buffer.numbers
-        rows = min(len(peak), _PACE_ROWS)
-        if rows < 2 or not np.isfinite(peak[-rows]):
+        rows = min(self._buffer.rows, _PACE_ROWS)
+        if rows < 2:
             return None
-        return float((peak[-1] - peak[-rows]) / (numbers[-1] - numbers[-rows]))
+        peak, numbers = self._buffer.peak[-rows:].tolist(), self._buffer.numbers[-rows:].tolist()
+        if not isfinite(peak[0]):
+            return None
+        return float((peak[-1] - peak[0]) / (numbers[-1] - numbers[0]))
 
     def speed_rpm(self) -> float | None:
         """Cadence over the last second, None while it is not known."""
         x = self._buffer.x
         if len(x) < 2:
             return None
-        rows = slice(int(np.searchsorted(x, x[-1] - _SPEED_S)), None)
-        phase, at = self._buffer.phase[rows], self._buffer.t[rows]
-        known = np.flatnonzero(np.isfinite(phase))
-        if len(known) < 2 or at[known[-1]] - at[known[0]] < 0.5 * _SPEED_S:
+        rows = slice(int(x.searchsorted(x[-1] - _SPEED_S)), None)
+        phase, t = self._buffer.phase[rows], self._buffer.t[rows]
+        known = np.isfinite(phase)
+        if not known.all():
+            phase, t = phase[known], t[known]
+        if len(t) < 2 or t[-1] - t[0] < 0.5 * _SPEED_S:
             return None
-        gone = np.unwrap(phase[known])
-        return float((gone[-1] - gone[0]) / TURN * 60 / (at[known[-1]] - at[known[0]]))
+        if (np.abs(phase[1:] - phase[:-1]) >= np.pi).any():
+            phase = np.unwrap(phase)
+        return float((phase[-1] - phase[0]) / TURN * 60 / (t[-1] - t[0]))
 
 
 def _in_turn(angle: FloatArray, near: FloatArray) -> FloatArray:
