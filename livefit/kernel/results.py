@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import groupby
 from typing import NamedTuple
 
@@ -16,12 +16,13 @@ from livefit.kernel.correlation import freedom_of, inflations_of
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.rolling import (
+    Moments,
     Rolling,
     RollingSummary,
     Summary,
     Verdict,
     classify,
-    summarise,
+    moments_of,
 )
 
 Bands = Mapping[tuple[str, str], tuple[float, float]]
@@ -243,7 +244,7 @@ class RollingResults:
         for _, alike in groupby(windows, key=lambda each: len(each[2])):
             members = list(alike)
             values = np.hstack([values for _, _, values in members])
-            summary = _allowing(summarise(values), inflations_of(values))
+            summary = _allowing(moments_of(values), inflations_of(values))
             places = [group.places(len(values)) for _, group, values in members]
             columns = (_mean_angle(np.hstack(places)), *summary.columns())
             numbers = zip(*(column.tolist() for column in columns), strict=True)
@@ -275,18 +276,19 @@ class RollingResults:
         return values
 
 
-def _allowing(summary: Summary, inflation: FloatArray) -> Summary:
+def _allowing(moments: Moments, inflation: FloatArray) -> Summary:
     """Allow for neighbouring strokes being alike, where that can be told: f (k,), else NaN.
 
     The sample's spread is too small by (n - f) / (n - 1) then; it is given as it is.
     """
-    n, told = summary.n, np.isfinite(inflation)
+    n, last, mean, sd = moments
+    told = np.isfinite(inflation)
     f: FloatArray = np.where(told, inflation, 1.0)
     several: FloatArray = np.where(n > 1, n, np.nan)
-    se = summary.sd * np.sqrt(f / several * (several - 1) / (several - f))
+    se = sd * np.sqrt(f / several * (several - 1) / (several - f))
     freedom = np.where(told, freedom_of(several, f), several - 1)
     half = stdtrit(freedom, 0.975) * se
-    return replace(summary, se=se, low=summary.mean - half, high=summary.mean + half)
+    return Summary(n, last, mean, sd, se, mean - half, mean + half)
 
 
 def differences(rows: Sequence[ResultRow]) -> list[Difference]:
