@@ -50,13 +50,6 @@ class CrankGeometry:
         np.subtract(foot[2, :, -1], self.outward, out=arm[2])
         return arm
 
-    def departure(self, arm: FloatArray) -> FloatArray:
-        """(n,) mm: how far each arm (3, n) ends off this circle and its plane."""
-        forward, up, sideways = arm
-        radial = np.sqrt(forward**2 + up**2) - self.length
-        distance: FloatArray = np.sqrt(radial**2 + sideways**2)
-        return distance
-
 
 @dataclass(frozen=True)
 class KnownAxis:
@@ -137,12 +130,23 @@ class BikeFrame:
         turned += np.multiply(z, c, out=part)
         return turned
 
-    def arms(self, feet: FloatArray, places: Mapping[str, slice]) -> dict[str, FloatArray]:
-        """By side: :meth:`CrankGeometry.arm` (3, n) of every frame.
+    def arms(self, feet: FloatArray, places: Mapping[str, slice]) -> FloatArray:
+        """Arms (3, s, n) of the s cranks in every frame, see :meth:`CrankGeometry.arm`.
 
         feet (3, n, k) from :meth:`by_axis`; places: where among them each side's markers are.
         """
-        return {side: crank.arm(feet[:, :, places[side]]) for side, crank in self.cranks.items()}
+        arms = np.empty((3, len(self.cranks), feet.shape[1]))
+        for k, (side, crank) in enumerate(self.cranks.items()):
+            arms[:, k] = crank.arm(feet[:, :, places[side]])
+        return arms
+
+    def departures(self, arms: FloatArray) -> FloatArray:
+        """(s, n) mm: how far each of the arms (3, s, n) ends off its circle and its plane."""
+        forward, up, sideways = arms
+        lengths = np.array([[crank.length] for crank in self.cranks.values()])
+        radial = np.sqrt(forward**2 + up**2) - lengths
+        distances: FloatArray = np.sqrt(radial**2 + sideways**2)
+        return distances
 
 
 def spindle_from_side(

@@ -43,12 +43,10 @@ class CrankFollower:
         self._unwrapper = Unwrapper()
         self._trough = np.inf
 
-    def angle(
-        self, bike: BikeFrame, arms: Mapping[str, FloatArray], sensor: FloatArray | None
-    ) -> FloatArray:
+    def angle(self, bike: BikeFrame, arms: FloatArray, sensor: FloatArray | None) -> FloatArray:
         """Right crank's angle (n,) within +-pi: the sensor where there is one, else the feet.
 
-        arms: by side (3, n) mm, of :meth:`BikeFrame.arms`; sensor (n,) rad, NaN = no value;
+        arms: (3, s, n) mm, of :meth:`BikeFrame.arms`; sensor (n,) rad, NaN = no value;
         None: there is no such sensor.
         """
         by_feet = feet_phase(bike, arms)
@@ -62,13 +60,13 @@ class CrankFollower:
     def _sensor(self, rows: slice) -> FloatArray | None:
         return self._buffer.sensor[rows] if self._has_sensor else None
 
-    def _arms(self, bike: BikeFrame, rows: slice) -> dict[str, FloatArray]:
+    def _arms(self, bike: BikeFrame, rows: slice) -> FloatArray:
         columns = self._buffer.columns[rows]
         feet = columns.reshape(len(columns), -1, 3)[:, self._markers]
         return bike.arms(bike.by_axis(feet), self._places)
 
-    def follow(self, bike: BikeFrame, arms: Mapping[str, FloatArray], first: int) -> None:
-        """Extend phase and peak to the newest rows, from row `first` on, by their arms (3, n)."""
+    def follow(self, bike: BikeFrame, arms: FloatArray, first: int) -> None:
+        """Extend phase and peak to the newest rows, from `first` on, by their arms (3, s, n)."""
         before = float(self._buffer.peak[first - 1]) if first else -np.inf
         rows = slice(first, self._buffer.rows)
         self._write(rows, self.angle(bike, arms, self._sensor(rows)), before)

@@ -7,7 +7,7 @@ frames into blocks: whatever it decides, it decides at a frame, never at the end
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from math import floor, isfinite
 
 import numpy as np
@@ -142,20 +142,20 @@ class Kernel:
         values: list[EventValues] = []
         for piece, sampled in self._pieces(block):
             feet = piece.positions.take(self._foot_markers, axis=1)
-            bike, arms, moved = self.bike, {}, None
-            if bike is not None:
-                arms = bike.arms(bike.by_axis(feet), self._places)
-                if len(sampled):
-                    of_samples = {side: arm[:, sampled] for side, arm in arms.items()}
-                    moved = self._tracker.moved_at(bike, of_samples)
-            if moved is not None:
-                stop, sampled = int(sampled[moved]) + 1, sampled[:moved]
-                arms = {side: arm[:, :stop] for side, arm in arms.items()}
-                values += self._consume(_part(piece, 0, stop), arms, sampled, feet[sampled])
-                self._lose()
-                values += self.push(_part(piece, stop, len(piece)))
+            bike, rest = self.bike, None
+            if bike is None:
+                arms = None
             else:
-                values += self._consume(piece, arms, sampled, feet[sampled])
+                arms = bike.arms(bike.by_axis(feet), self._places)
+                moved = self._tracker.moved_at(bike, arms[:, :, sampled]) if len(sampled) else None
+                if moved is not None:
+                    stop, sampled = int(sampled[moved]) + 1, sampled[:moved]
+                    rest = _part(piece, stop, len(piece))
+                    piece, arms = _part(piece, 0, stop), arms[:, :, :stop]
+            values += self._consume(piece, arms, sampled, feet[sampled])
+            if rest is not None:
+                self._lose()
+                values += self.push(rest)
         return values
 
     def _pieces(self, block: MarkerBlock) -> Iterator[tuple[MarkerBlock, NDArray[np.intp]]]:
@@ -183,18 +183,21 @@ class Kernel:
     def _consume(
         self,
         part: MarkerBlock,
-        arms: Mapping[str, FloatArray],
+        arms: FloatArray | None,
         sampled: NDArray[np.intp],
         samples: FloatArray,
     ) -> list[EventValues]:
-        """Take frames, during which the bicycle stays where it is, with their samples' rows."""
+        """Take frames during which the bicycle stays where it is.
+
+        arms (3, s, n) mm, None while it is searched for; sampled: rows of the samples.
+        """
         count = len(part)
         periodic = self._stream.sampling == "periodic"
         x = part.numbers / self._stream.rate_hz if periodic else part.t
         self._buffer.append(part, x, self._said_by_sensor(part))
         self._channels.take(part)
         before = self.bike
-        if before is not None:
+        if before is not None and arms is not None:
             self._follower.follow(before, arms, self._buffer.rows - count)
         else:
             self._sample_numbers.extend(part.numbers[sampled].tolist())

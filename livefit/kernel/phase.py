@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from livefit.frames import FloatArray
@@ -18,22 +16,22 @@ def wrapped(angle: FloatArray) -> FloatArray:
     return within
 
 
-def feet_phase(bike: BikeFrame, arms: Mapping[str, FloatArray]) -> FloatArray:
+def feet_phase(bike: BikeFrame, arms: FloatArray) -> FloatArray:
     """Right crank's angle (n,) within +-pi from the feet that are seen; NaN where none is.
 
     Parameters
     ----------
     arms
-        By side: (3, n) mm from :meth:`BikeFrame.arms`.
+        (3, s, n) mm from :meth:`BikeFrame.arms`.
 
     Notes
     -----
     Where both feet are seen the phase is half-way between their opinions; where one is, its
     usual distance from the middle is allowed for, so that a foot lost makes no step.
     """
-    angles: dict[str, FloatArray] = {
-        side: np.arctan2(forward, up) for side, (forward, up, _) in arms.items()
-    }
+    angles: dict[str, FloatArray] = dict(
+        zip(bike.cranks, np.arctan2(arms[0], arms[1]), strict=True)
+    )
     if "L" not in angles:
         return angles["R"]
     left = angles["L"] + np.pi

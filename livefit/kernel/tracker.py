@@ -111,11 +111,11 @@ class BikeTracker:
     def _next_regular(self) -> int:
         return (self._count // _REFINE_EVERY + 1) * _REFINE_EVERY
 
-    def moved_at(self, bike: BikeFrame, arms: Mapping[str, FloatArray]) -> int | None:
+    def moved_at(self, bike: BikeFrame, arms: FloatArray) -> int | None:
         """Index of the sample at which the bicycle is noticed to have moved, or None.
 
-        bike: the present answer; arms: by side (3, n) mm of the n samples that follow those
-        already taken, from :meth:`BikeFrame.arms`.
+        bike: the present answer; arms (3, s, n) mm of the n samples that follow those already
+        taken, from :meth:`BikeFrame.arms`.
         """
         departures = _departure(bike, arms)
         series = np.concatenate([self._departures, departures])
@@ -211,9 +211,7 @@ class BikeTracker:
         return {side: samples[:, columns] for side, columns in self._sides.items()}
 
 
-def _departure(bike: BikeFrame, arms: Mapping[str, FloatArray]) -> FloatArray:
+def _departure(bike: BikeFrame, arms: FloatArray) -> FloatArray:
     """(n,) mm: the worst side's distance from its circle; 0 where no foot is seen."""
-    worst = np.zeros(1)
-    for side, crank in bike.cranks.items():
-        worst = np.fmax(worst, crank.departure(arms[side]))
+    worst: FloatArray = np.fmax.reduce(bike.departures(arms), axis=0, initial=0.0)
     return worst
