@@ -194,7 +194,7 @@ class Kernel:
         count = len(part)
         periodic = self._stream.sampling == "periodic"
         x = part.numbers / self._stream.rate_hz if periodic else part.t
-        self._buffer.append(part, x, self._said_by_sensor(part))
+        self._buffer.append(part, x, self._said_by_sensor(part.channels))
         self._channels.take(part)
         before = self.bike
         if before is not None and arms is not None:
@@ -210,11 +210,11 @@ class Kernel:
             values += self._finish()
         return values
 
-    def _said_by_sensor(self, part: MarkerBlock) -> FloatArray | None:
+    def _said_by_sensor(self, channels: FloatArray) -> FloatArray | None:
         """The crank sensor's angle (n,) rad; None: there is no such sensor."""
         if self._sensor is None:
             return None
-        angle: FloatArray = np.radians(part.channels[:, self._sensor])
+        angle: FloatArray = np.radians(channels[:, self._sensor])
         return angle
 
     def _begin(self, bike: BikeFrame) -> None:
@@ -350,7 +350,7 @@ class Kernel:
             return Moment(frame, t, np.full((len(self._used), 3), np.nan), np.nan)
         markers = bike.by_axis(block.positions[-1].take(self._used, axis=0))
         arms = bike.arms(markers[:, None, self._foot_columns], self._places)
-        sensor = self._said_by_sensor(_part(block, len(block) - 1, len(block)))
+        sensor = self._said_by_sensor(block.channels[-1:])
         crank = float(self._follower.angle(bike, arms, sensor)[0])
         return Moment(frame, t, np.ascontiguousarray(markers.T), crank)
 

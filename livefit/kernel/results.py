@@ -270,8 +270,10 @@ class RollingResults:
         if quick is not None:
             values = rolling.followed_by(quick.t, quick.values)
             strokes = np.concatenate([strokes, quick.strokes])[-len(values) :]
+        if not self._first or not len(strokes):
+            return values
         first = [self._first.get((measure, *key), -1) for measure in group.measures]
-        if len(strokes) and max(first) > int(strokes[0]):
+        if max(first) > int(strokes[0]):
             values = np.where(strokes[:, None] < first, np.nan, values)
         return values
 
