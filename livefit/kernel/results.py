@@ -191,6 +191,8 @@ class RollingResults:
 
     def set_aside(self, first: Mapping[tuple[str, str, str], int]) -> None:
         """Leave strokes before the first that counts, by measure, side and event, out of rows."""
+        if first == self._first:
+            return
         for (side, event, measures), group in self._groups.items():
             keys = [(measure, side, event) for measure in measures]
             if any(first.get(key) != self._first.get(key) for key in keys):
