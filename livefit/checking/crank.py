@@ -14,7 +14,7 @@ from livefit.definitions.models import Event, Measure
 from livefit.frames import FloatArray, MarkerBlock, StreamInfo
 from livefit.kernel.crank import BikeFrame
 from livefit.kernel.events import EventValues
-from livefit.kernel.follower import foot_columns
+from livefit.kernel.follower import foot_columns, foot_places
 from livefit.kernel.kernel import CRANK_CHANNEL, Kernel
 from livefit.kernel.phase import TURN, Unwrapper, feet_phase, wrapped
 
@@ -137,11 +137,10 @@ def _no_crank(markers: Markers, problem: str, sheet: Sheet) -> None:
 def _riding(
     bike: BikeFrame, markers: Markers, t: FloatArray, values: Sequence[EventValues]
 ) -> Riding:
-    views = {
-        side: bike.side_view(markers.positions[:, columns])
-        for side, columns in _feet(markers).items()
-    }
-    right = Unwrapper().extend(feet_phase(bike, views))
+    feet = _feet(markers)
+    positions = markers.positions[:, [k for foot in feet.values() for k in foot]]
+    arms = bike.arms(bike.by_axis(positions), foot_places(feet))
+    right = Unwrapper().extend(feet_phase(bike, arms))
     known = np.flatnonzero(np.isfinite(right))
     inside = slice(int(known[0]), int(known[-1]) + 1)
     filled = np.full(len(t), np.nan)

@@ -42,7 +42,7 @@ class FrameBuffer:
         self._phase = np.empty(capacity)
         self._peak = np.empty(capacity)
 
-    def append(self, block: MarkerBlock, x: FloatArray, sensor: FloatArray) -> None:
+    def append(self, block: MarkerBlock, x: FloatArray, sensor: FloatArray | None) -> None:
         """Add frames; their crank angle is not known yet."""
         n = len(block)
         if self.rows + n > len(self._t):
@@ -53,7 +53,7 @@ class FrameBuffer:
         self._x[new] = x
         for to, run in self._runs:
             self._columns[new, to] = block.positions[:, run].reshape(n, -1)
-        self._sensor[new] = sensor
+        self._sensor[new] = np.nan if sensor is None else sensor
         self._phase[new] = np.nan
         self._peak[new] = -np.inf
         self.rows += n

@@ -77,7 +77,7 @@ def inflations_of(values: FloatArray) -> FloatArray:
     """
     counts = np.isfinite(values).sum(axis=0)
     found = np.full(len(counts), np.nan)
-    for n in np.unique(counts[counts >= FEWEST]).tolist():
+    for n in {n for n in counts.tolist() if n >= FEWEST}:
         columns = counts == n
         found[columns] = _inflations(np.ascontiguousarray(values[:, columns].T), n)
     return found
@@ -85,14 +85,16 @@ def inflations_of(values: FloatArray) -> FloatArray:
 
 def _inflations(rows: FloatArray, n: int) -> FloatArray:
     """Of rows (k, strokes) that have n values each; a row's sum does not depend on the others."""
-    known = np.isfinite(rows)
-    mean = np.where(known, rows, 0.0).sum(axis=-1, keepdims=True) / n
-    apart = np.where(known, rows - mean, 0.0)
     lags = range(min(n // 2, _MOST_LAGS) // 2 * 2)
-    r = np.array([_products(apart, lag) for lag in lags])
-    if n < rows.shape[1]:
-        present = known.astype(float)
+    if n == rows.shape[1]:
+        apart = rows - np.add.reduce(rows, axis=-1, keepdims=True) / n
+        r = np.array([_products(apart, lag) for lag in lags])
+    else:
+        known = np.isfinite(rows)
+        mean = np.where(known, rows, 0.0).sum(axis=-1, keepdims=True) / n
+        apart, present = np.where(known, rows - mean, 0.0), known.astype(float)
         there = np.array([_products(present, lag) for lag in lags])
+        r = np.array([_products(apart, lag) for lag in lags])
         r *= (n - np.arange(len(lags))[:, None]) / np.maximum(there, 1.0)
     square = r[0].copy()
     _, inflation = _judged(r / np.where(square > 0.0, square, np.inf), n)
@@ -100,13 +102,15 @@ def _inflations(rows: FloatArray, n: int) -> FloatArray:
 
 
 def _products(rows: FloatArray, lag: int) -> FloatArray:
-    products: FloatArray = (rows[:, : rows.shape[1] - lag] * rows[:, lag:]).sum(axis=-1)
-    return products
+    products = rows[:, : rows.shape[1] - lag] * rows[:, lag:]
+    total: FloatArray = np.add.reduce(products, axis=-1)
+    return total
 
 
 def _judged(r: FloatArray, n: int) -> tuple[FloatArray, FloatArray]:
     """First-order correlation (k,) and inflation (k,) from autocorrelations (lags, k)."""
-    first = np.clip((n * r[1] + 1) / (n - 4), LEAST_CORRELATION, MOST_CORRELATION)
+    first = np.maximum((n * r[1] + 1) / (n - 4), LEAST_CORRELATION)
+    first = np.minimum(first, MOST_CORRELATION)
     rest = 2 * first * (1 - first**n) / (n * (1 - first) ** 2)
     autoregressive = (1 + first) / (1 - first) - rest
     sums = np.minimum.accumulate(r[0::2] + r[1::2], axis=0)

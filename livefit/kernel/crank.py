@@ -38,30 +38,17 @@ class CrankGeometry:
     spindle_se: tuple[float, float]
     residual: float
 
-    def angle(self, side_view: FloatArray) -> FloatArray:
-        """(n,) rad: crank angle of this side, 0 at the top, rising forward, within +-pi.
+    def arm(self, foot: FloatArray) -> FloatArray:
+        """(3, n) mm: the spindle from the circle's centre, forward, up and out of its plane.
 
-        side_view (2, n, k): forward and up of CA, VM (, PED), from :meth:`BikeFrame.side_view`.
+        foot (3, n, k): CA, VM (, PED), from :meth:`BikeFrame.by_axis`.
         """
-        forward, up = self._arm(side_view)
-        angle: FloatArray = np.arctan2(forward, up)
-        return angle
-
-    def _arm(self, side_view: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Spindle from the circle's centre, forward and up (n,)."""
-        forward, up = spindle_from_side(side_view, self.spindle)
-        return forward - self.centre[0], up - self.centre[1]
-
-    def departure(self, foot: FloatArray) -> FloatArray:
-        """(n,) mm: how far each frame's spindle lies off this circle and its plane.
-
-        foot (n, k, 3) in bike axes.
-        """
-        forward, up = self._arm(np.moveaxis(foot[..., :2], -1, 0))
-        radial = np.sqrt(forward**2 + up**2) - self.length
-        sideways = foot[:, -1, 2] - self.outward
-        distance: FloatArray = np.sqrt(radial**2 + sideways**2)
-        return distance
+        arm = np.empty(foot.shape[:2])
+        forward, up = spindle_from_side(foot[:2], self.spindle)
+        np.subtract(forward, self.centre[0], out=arm[0])
+        np.subtract(up, self.centre[1], out=arm[1])
+        np.subtract(foot[2, :, -1], self.outward, out=arm[2])
+        return arm
 
 
 @dataclass(frozen=True)
@@ -85,7 +72,7 @@ class KnownAxis:
         What the feet say of it is as unsure as the spindle's place in the foot: a foot that turns
         little leaves both open. This one is not believed where the feet rule it out.
         """
-        forward, up = bike.side_view(np.array(self.place)).tolist()
+        forward, up, _ = bike.to_bike(np.array(self.place)).tolist()
         unsure = max(crank.spindle_se)
         off = np.hypot(forward - crank.centre[0], up - crank.centre[1])
         if self.se < unsure and off <= _RULED_OUT * np.hypot(unsure, self.se):
@@ -127,25 +114,39 @@ class BikeFrame:
 
     def to_bike(self, positions: FloatArray) -> FloatArray:
         """Capture positions (..., 3) -> bike axes, mm."""
-        turned = np.empty(positions.shape)
-        self._turn(positions, [turned[..., k] for k in range(3)])
+        turned = self.by_axis(positions)
+        return np.ascontiguousarray(turned.transpose(*range(1, turned.ndim), 0))
+
+    def by_axis(self, positions: FloatArray) -> FloatArray:
+        """Capture positions (..., 3) -> bike axes one after the other, (3, ...) mm.
+
+        Sums written out: no frame's result depends on its neighbours.
+        """
+        x, y, z = (positions[..., k] - at for k, at in enumerate(self.origin.tolist()))
+        a, b, c = self.rotation.T.reshape(3, 3, *(1 for _ in x.shape))
+        turned: FloatArray = x * a
+        part = y * b
+        turned += part
+        turned += np.multiply(z, c, out=part)
         return turned
 
-    def side_view(self, positions: FloatArray) -> FloatArray:
-        """Capture positions (..., 3) -> forward and up alone, (2, ...) mm."""
-        turned = np.empty((2, *positions.shape[:-1]))
-        self._turn(positions, [turned[0, ...], turned[1, ...]])
-        return turned
+    def arms(self, feet: FloatArray, places: Mapping[str, slice]) -> FloatArray:
+        """Arms (3, s, n) of the s cranks in every frame, see :meth:`CrankGeometry.arm`.
 
-    def _turn(self, positions: FloatArray, axes: Sequence[FloatArray]) -> None:
-        """Fill the first axes; sums written out: no frame's result depends on its neighbours."""
-        origin, rotation = self.origin.tolist(), self.rotation.tolist()
-        x, y, z = (positions[..., k] - origin[k] for k in range(3))
-        part = np.empty(x.shape)
-        for axis, (a, b, c) in zip(axes, rotation, strict=False):
-            np.multiply(x, a, out=axis)
-            axis += np.multiply(y, b, out=part)
-            axis += np.multiply(z, c, out=part)
+        feet (3, n, k) from :meth:`by_axis`; places: where among them each side's markers are.
+        """
+        arms = np.empty((3, len(self.cranks), feet.shape[1]))
+        for k, (side, crank) in enumerate(self.cranks.items()):
+            arms[:, k] = crank.arm(feet[:, :, places[side]])
+        return arms
+
+    def departures(self, arms: FloatArray) -> FloatArray:
+        """(s, n) mm: how far each of the arms (3, s, n) ends off its circle and its plane."""
+        forward, up, sideways = arms
+        lengths = np.array([[crank.length] for crank in self.cranks.values()])
+        radial = np.sqrt(forward**2 + up**2) - lengths
+        distances: FloatArray = np.sqrt(radial**2 + sideways**2)
+        return distances
 
 
 def spindle_from_side(

@@ -115,7 +115,8 @@ def find_bike(feet: Mapping[str, FloatArray], up: Up, near: BikeFrame | None = N
 def _apart(bike: BikeFrame, feet: Mapping[str, FloatArray]) -> float:
     if len(bike.cranks) < 2:
         return 0.0
-    left, right = (bike.cranks[side].angle(bike.side_view(feet[side])) for side in ("L", "R"))
+    arms = (bike.cranks[side].arm(bike.by_axis(feet[side])) for side in ("L", "R"))
+    left, right = (np.arctan2(forward, up) for forward, up, _ in arms)
     lead = (left + np.pi - right)[np.isfinite(left) & np.isfinite(right)]
     return float(np.arctan2(np.sin(lead).mean(), np.cos(lead).mean())) if len(lead) else 0.0
 

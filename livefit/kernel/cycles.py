@@ -68,40 +68,59 @@ class CycleKeeper:
     """
 
     def __init__(self, sides: Sequence[SidePlan]) -> None:
-        self._sides = [(s, s.new_grid(s.table)) for s in sides if s.table.measures]
+        self._sides = [(side, side.new_grid()) for side in sides if side.measures]
         self._cycles: deque[StrokeCycle] = deque(maxlen=MOST_KEPT)
         self._poses: deque[GridPoses] = deque(maxlen=MOST_KEPT)
-        self._pending: deque[tuple[int, FloatArray, FloatArray, IntArray]] = deque(maxlen=MOST_KEPT)
+        self._pending: deque[tuple[int, FloatArray, FloatArray, FloatArray, IntArray]] = deque(
+            maxlen=MOST_KEPT
+        )
 
-    def add(self, first_node: int, points: FloatArray, t: FloatArray, harmonics: IntArray) -> None:
+    def add(
+        self,
+        first_node: int,
+        points: FloatArray,
+        values: FloatArray,
+        t: FloatArray,
+        harmonics: IntArray,
+    ) -> None:
         """Add consecutive nodes.
 
         Parameters
         ----------
         points
             (e, 18, markers + virtual, 3) mm in bike axes; NaN = missing.
+        values
+            (e, 18, k) of the plan's table.
         t
             (e, 18) s; NaN = refused.
         harmonics
             (e,) how many each was regressed on; 0 = refused.
         """
-        self._pending.append((first_node * GRID_PER_NODE - BEFORE_NODE, points, t, harmonics))
+        first = first_node * GRID_PER_NODE - BEFORE_NODE
+        self._pending.append((first, points, values, t, harmonics))
 
     def _work_off(self) -> None:
         """Make cycles and poses of what was added, which nobody waits for until they ask."""
         while self._pending:
             self._make(*self._pending.popleft())
 
-    def _make(self, first: int, points: FloatArray, t: FloatArray, harmonics: IntArray) -> None:
+    def _make(
+        self,
+        first: int,
+        points: FloatArray,
+        values: FloatArray,
+        t: FloatArray,
+        harmonics: IntArray,
+    ) -> None:
         for k in np.flatnonzero(harmonics).tolist():
             markers = points[k, :, : -len(VIRTUAL_POINTS)].copy()
             self._poses.append(GridPoses(first + k * GRID_PER_NODE, markers))
-        rows = points.reshape(-1, *points.shape[2:])
+        rows = values.reshape(t.size, values.shape[2])
         orders = np.repeat(harmonics, GRID_PER_NODE)
         completed: list[StrokeCycle] = []
         for side, grid in self._sides:
-            strokes = grid.extend(first, t.reshape(-1), side.table.evaluate(rows), orders)
-            names = tuple(measure.name for measure in side.table.measures)
+            strokes = grid.extend(first, t.reshape(-1), rows[:, side.columns], orders)
+            names = tuple(measure.name for measure in side.measures)
             completed += [
                 StrokeCycle(side.side, names, number, end, cycle)
                 for number, begin, end, cycle in zip(

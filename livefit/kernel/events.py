@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,7 @@ from livefit.frames import FloatArray, IntArray
 from livefit.kernel.buffer import FrameBuffer
 from livefit.kernel.crank import BikeFrame
 from livefit.kernel.cycles import CycleKeeper
-from livefit.kernel.extremes import extreme
+from livefit.kernel.extremes import CycleNoise, extreme
 from livefit.kernel.measuring import AXLE_ROW, VIRTUAL_POINTS
 from livefit.kernel.nodes import NODE_STEP, NODES_PER_TURN
 from livefit.kernel.phase import TURN
@@ -89,13 +89,23 @@ class EventMaker:
         wanted = node[:, None] * NODE_STEP + offsets
         points, t = self._evaluate(bike, windows, wanted)
         harmonics = np.array([w.harmonics if w else 0 for w in windows], dtype=np.int64)
+        table = self._tabled(points)
+        grid, grid_t = table[:, :GRID_PER_NODE], t[:, :GRID_PER_NODE]
         if self._keeper is not None:
-            self._keeper.add(nodes[0], points[:, :GRID_PER_NODE], t[:, :GRID_PER_NODE], harmonics)
+            self._keeper.add(nodes[0], points[:, :GRID_PER_NODE], grid, grid_t, harmonics)
+        if not bike.has_mid_plane:
+            grid = self._from_foot(points[:, :GRID_PER_NODE], grid)
+        rows = grid.reshape(grid_t.size, grid.shape[2])
         values: list[EventValues] = []
         found: Counter[str] = Counter()
         for side in self._plan.sides:
-            values += self._crank_events(side, node, wanted, points, t)
-            strokes = self._strokes(bike, side, nodes[0], points[:, :GRID_PER_NODE], t, harmonics)
+            values += _crank_events(side, node, wanted, table[:, :, side.columns], t)
+            strokes = side.grid.extend(
+                nodes[0] * GRID_PER_NODE - BEFORE_NODE,
+                grid_t.reshape(-1),
+                rows[:, side.columns],
+                np.repeat(harmonics, GRID_PER_NODE),
+            )
             if len(strokes.number):
                 values += _over_strokes(side, strokes, has_mid_plane=bike.has_mid_plane)
                 found[side.side] += int(np.isfinite(strokes.end - strokes.begin).sum())
@@ -124,52 +134,24 @@ class EventMaker:
         t[rows] = fitted.t
         return self._virtual.behind(bike, points, wanted), t
 
-    def _crank_events(
-        self,
-        side: SidePlan,
-        node: IntArray,
-        wanted: FloatArray,
-        points: FloatArray,
-        t: FloatArray,
-    ) -> list[EventValues]:
-        rows = [np.flatnonzero(node % NODES_PER_TURN == event.node) for event in side.crank_events]
-        slots = [np.full(len(r), e.slot) for r, e in zip(rows, side.crank_events, strict=True)]
-        if not rows:
-            return []
-        picked, slot = np.concatenate(rows), np.concatenate(slots)
-        values = side.table.evaluate(points[picked, slot])
-        phase, at = wanted[picked, slot], t[picked, slot]
-        made = []
-        first = 0
-        for event, own in zip(side.crank_events, rows, strict=True):
-            part = slice(first, first + len(own))
-            first = part.stop
-            if len(own):
-                picked_values = values[part][:, list(event.columns)]
-                made.append(at_crank(side, event, phase[part], picked_values, at[part]))
-        return made
+    def _tabled(self, points: FloatArray) -> FloatArray:
+        """The plan's table (e, q, k) at points (e, q, markers + virtual, 3)."""
+        flat = points.reshape(-1, *points.shape[2:])
+        values = self._plan.table.evaluate(flat)
+        return values.reshape(*points.shape[:2], values.shape[1])
 
-    def _strokes(
-        self,
-        bike: BikeFrame,
-        side: SidePlan,
-        first_node: int,
-        points: FloatArray,
-        t: FloatArray,
-        harmonics: IntArray,
-    ) -> Strokes:
-        e = len(points)
-        flat = points.reshape(e * GRID_PER_NODE, *points.shape[2:])
-        values = side.grid_table.evaluate(flat)
-        across = side.grid_table.from_mid_plane
-        if across and not bike.has_mid_plane:
-            # A range is the same from any plane: from that of the foot.
-            flat = flat.copy()
-            flat[:, _AXLE, 2] = 0.0
-            values[:, across] = side.grid_table.evaluate(flat)[:, across]
-        first = first_node * GRID_PER_NODE - BEFORE_NODE
-        rows = t[:, :GRID_PER_NODE].reshape(-1)
-        return side.grid.extend(first, rows, values, np.repeat(harmonics, GRID_PER_NODE))
+    def _from_foot(self, points: FloatArray, table: FloatArray) -> FloatArray:
+        """The table with distances from the plane of the one foot instead of the mid-plane.
+
+        A range is the same from any plane.
+        """
+        across = [side.columns.start + k for side in self._plan.sides for k in side.from_mid_plane]
+        if not across:
+            return table
+        points, table = points.copy(), table.copy()
+        points[:, :, _AXLE, 2] = 0.0
+        table[:, :, across] = self._tabled(points)[:, :, across]
+        return table
 
     def now(self, bike: BikeFrame, positions: FloatArray, crank: float) -> dict[str, FloatArray]:
         """Measures (k,) of one frame by side; positions (markers, 3) in bike axes."""
@@ -177,7 +159,19 @@ class EventMaker:
         points = np.empty((1, markers + len(VIRTUAL_POINTS), 3))
         points[0, :markers] = positions
         self._virtual.put(bike, points[0, markers:], np.asarray(crank))
-        return {side.side: side.table.evaluate(points)[0] for side in self._plan.sides}
+        [values] = self._plan.table.evaluate(points)
+        return {side.side: values[side.columns] for side in self._plan.sides}
+
+
+def _crank_events(
+    side: SidePlan, node: IntArray, wanted: FloatArray, table: FloatArray, t: FloatArray
+) -> Iterator[EventValues]:
+    """A side's events at crank angles; wanted (e, q) rad, its measures (e, q, k), t (e, q) s."""
+    for event in side.crank_events:
+        rows = np.flatnonzero(node % NODES_PER_TURN == event.node)
+        if len(rows):
+            at = rows, event.slot
+            yield at_crank(side, event, wanted[at], table[at].take(event.columns, axis=1), t[at])
 
 
 def at_crank(
@@ -195,11 +189,23 @@ def at_crank(
     )
 
 
+def _extremes(cycles: FloatArray, noise: CycleNoise) -> tuple[FloatArray, FloatArray]:
+    """Largest and smallest values of cycles (s, 37, k), and their crank angles: (2, s, k) each."""
+    s, _, k = cycles.shape
+    signs = np.repeat([1.0, -1.0], k)
+    twice, slope, bend = (
+        np.concatenate([each, each], axis=-1) for each in (cycles, noise.slope, noise.bend)
+    )
+    values, crank_deg = extreme(twice, signs, CycleNoise(slope, bend))
+    return (
+        values.reshape(s, 2, k).swapaxes(0, 1),
+        crank_deg.reshape(s, 2, k).swapaxes(0, 1),
+    )
+
+
 def _over_strokes(side: SidePlan, strokes: Strokes, *, has_mid_plane: bool) -> list[EventValues]:
     """Extremes, ranges and means over whole strokes, and the cadence."""
-    noise = side.noise.take(strokes)
-    high, high_at = extreme(strokes.cycles, 1, noise)
-    low, low_at = extreme(strokes.cycles, -1, noise)
+    (high, low), (high_at, low_at) = _extremes(strokes.cycles, side.noise.take(strokes))
     nowhere = np.full(high.shape, np.nan)
     mean = strokes.cycles[:, :-1].mean(axis=1)
     results = {
@@ -210,9 +216,9 @@ def _over_strokes(side: SidePlan, strokes: Strokes, *, has_mid_plane: bool) -> l
     }
     if not has_mid_plane:
         for absolute in (high, low, mean):
-            absolute[:, side.grid_table.from_mid_plane] = np.nan
+            absolute[:, side.from_mid_plane] = np.nan
     chosen = [
-        (name, tuple(side.grid_table.measures[k].name for k in columns), columns, *results[kind])
+        (name, side.names(columns), columns, *results[kind])
         for name, kind, columns in side.stroke_events
     ]
     made = [
@@ -222,8 +228,8 @@ def _over_strokes(side: SidePlan, strokes: Strokes, *, has_mid_plane: bool) -> l
             measures=names,
             strokes=strokes.number,
             t=strokes.end,
-            crank_deg=crank[:, list(columns)],
-            values=values[:, list(columns)],
+            crank_deg=crank.take(columns, axis=1),
+            values=values.take(columns, axis=1),
         )
         for name, names, columns, values, crank in chosen
     ]

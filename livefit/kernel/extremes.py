@@ -10,7 +10,7 @@ from livefit.frames import FloatArray
 from livefit.kernel.regression import HARMONICS
 from livefit.kernel.strokes import GRID_DEG, GRID_PER_TURN, Strokes
 
-_NEIGHBOURS = np.array([[-1], [0], [1]])
+_NEIGHBOURS = np.array([-1, 0, 1])[:, None, None]
 _STEP = np.radians(GRID_DEG)
 _REMEMBERED = 16
 _FEWEST = 4
@@ -68,15 +68,14 @@ class NoiseMeter:
         cycles = np.concatenate([self._cycle, strokes.cycles])
         self._number, self._harmonics = int(numbers[-1]), int(harmonics[-1])
         self._cycle = cycles[-1:]
-        alike = (np.diff(numbers) == 1) & (np.diff(harmonics) == 0)
+        alike = (numbers[1:] - numbers[:-1] == 1) & (harmonics[1:] == harmonics[:-1])
         alike &= strokes.harmonics >= _FEWEST_HARMONICS
-        waves = _FADED[strokes.harmonics] @ np.diff(cycles, axis=0)
+        waves = _FADED[strokes.harmonics] @ (cycles[1:] - cycles[:-1])
         square = waves[:, 0] ** 2 + waves[:, 1] ** 2
         variance = np.where(alike[:, None], square / (4 * _FADED_GAIN), np.nan)
         recent = np.concatenate([self._recent, variance])
         self._recent = recent[1 - _REMEMBERED :]
-        windows = np.lib.stride_tricks.sliding_window_view(recent, _REMEMBERED, axis=0)
-        v = _median(windows) / np.log(2)
+        v = _median(recent[np.arange(len(variance))[:, None] + np.arange(_REMEMBERED)]) / np.log(2)
         return CycleNoise(v * _SLOPE[strokes.harmonics, None], v * _BEND[strokes.harmonics, None])
 
 
@@ -93,17 +92,17 @@ _FADED_GAIN = 1 / 4 + 1 / 16
 
 
 def _median(values: FloatArray) -> FloatArray:
-    """Median along the last axis of what is not NaN; NaN where there is too little."""
-    ordered = np.sort(values, axis=-1)
-    known = np.isfinite(ordered).sum(axis=-1, keepdims=True)
-    middle = [np.take_along_axis(ordered, np.maximum(known - k, 0) // 2, -1) for k in (1, 0)]
-    half = 0.5 * (middle[0] + middle[1])
-    median: FloatArray = np.where(known < _FEWEST, np.nan, half)[..., 0]
+    """Median (s, k) of what is not NaN in values (s, n, k); NaN where there is too little."""
+    ordered = np.sort(values, axis=1)
+    known = np.isfinite(ordered).sum(axis=1)
+    stroke, column = np.ogrid[: values.shape[0], : values.shape[2]]
+    below, above = (ordered[stroke, np.maximum(known - k, 0) // 2, column] for k in (1, 0))
+    median: FloatArray = np.where(known < _FEWEST, np.nan, 0.5 * (below + above))
     return median
 
 
 def extreme(
-    cycles: FloatArray, sign: int, noise: CycleNoise | None = None
+    cycles: FloatArray, sign: int | FloatArray, noise: CycleNoise | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Largest (sign 1) or smallest (-1) value of each cycle and its crank angle.
 
@@ -111,6 +110,8 @@ def extreme(
     ----------
     cycles
         (s, 37, k), every 10 degrees from one top dead centre to the next.
+    sign
+        One for all, or one for each of the k.
     noise
         Of the cycles, to be taken out of the values on average.
 
@@ -133,12 +134,12 @@ def extreme(
     """
     turned = sign * cycles
     best = turned.argmax(axis=1)
-    middle = np.clip(best, 1, GRID_PER_TURN - 1)
-    rows = middle[:, None] + _NEIGHBOURS
-    before, here, after = np.take_along_axis(turned, rows, axis=1).swapaxes(0, 1)
+    middle = np.minimum(np.maximum(best, 1), GRID_PER_TURN - 1)
+    stroke, column = np.ogrid[: cycles.shape[0], : cycles.shape[2]]
+    before, here, after = turned[stroke, middle + _NEIGHBOURS, column]
     slope, bend = 0.5 * (after - before), 2 * here - before - after
     top = slope / np.where(bend > 0, bend, 1.0)
-    shift = np.clip(np.where(bend > 0, top, best - middle), -1, 1)
+    shift = np.minimum(np.maximum(np.where(bend > 0, top, best - middle), -1.0), 1.0)
     value = here + slope * shift - 0.5 * bend * shift**2
     if noise is not None:
         round_by = 2 * np.maximum(bend / _STEP**2, np.sqrt(noise.bend))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 
 import numpy as np
 
@@ -35,36 +36,40 @@ class CrankFollower:
         self, buffer: FrameBuffer, feet: Mapping[str, list[int]], *, has_sensor: bool
     ) -> None:
         self._buffer = buffer
-        markers = [k for foot in feet.values() for k in foot]
-        self._coordinates = [3 * k + axis for k in markers for axis in range(3)]
+        self._markers = [k for foot in feet.values() for k in foot]
         self._places = foot_places(feet)
         self._has_sensor = has_sensor
         self._sensor_zero = 0.0
         self._unwrapper = Unwrapper()
         self._trough = np.inf
 
-    def angle(self, bike: BikeFrame, columns: FloatArray, sensor: FloatArray) -> FloatArray:
+    def angle(self, bike: BikeFrame, arms: FloatArray, sensor: FloatArray | None) -> FloatArray:
         """Right crank's angle (n,) within +-pi: the sensor where there is one, else the feet.
 
-        columns (n, 3 markers) mm in capture axes; sensor (n,) rad, NaN = no value.
+        arms: (3, s, n) mm, of :meth:`BikeFrame.arms`; sensor (n,) rad, NaN = no value;
+        None: there is no such sensor.
         """
-        by_feet = self._by_feet(bike, columns)
-        if not self._has_sensor:
+        by_feet = feet_phase(bike, arms)
+        if sensor is None:
             return by_feet
         return np.where(np.isfinite(sensor), wrapped(sensor + self._sensor_zero), by_feet)
 
     def _angle(self, bike: BikeFrame, rows: slice) -> FloatArray:
-        return self.angle(bike, self._buffer.columns[rows], self._buffer.sensor[rows])
+        return self.angle(bike, self._arms(bike, rows), self._sensor(rows))
 
-    def _by_feet(self, bike: BikeFrame, columns: FloatArray) -> FloatArray:
-        views = bike.side_view(columns[:, self._coordinates].reshape(len(columns), -1, 3))
-        return feet_phase(bike, {side: views[:, :, own] for side, own in self._places.items()})
+    def _sensor(self, rows: slice) -> FloatArray | None:
+        return self._buffer.sensor[rows] if self._has_sensor else None
 
-    def follow(self, bike: BikeFrame, first: int) -> None:
-        """Extend phase and peak to the newest rows, from row `first` on."""
-        before = self._buffer.peak[first - 1] if first else -np.inf
+    def _arms(self, bike: BikeFrame, rows: slice) -> FloatArray:
+        columns = self._buffer.columns[rows]
+        feet = columns.reshape(len(columns), -1, 3)[:, self._markers]
+        return bike.arms(bike.by_axis(feet), self._places)
+
+    def follow(self, bike: BikeFrame, arms: FloatArray, first: int) -> None:
+        """Extend phase and peak to the newest rows, from `first` on, by their arms (3, s, n)."""
+        before = float(self._buffer.peak[first - 1]) if first else -np.inf
         rows = slice(first, self._buffer.rows)
-        self._write(rows, self._angle(bike, rows), before)
+        self._write(rows, self.angle(bike, arms, self._sensor(rows)), before)
 
     def begin(self, bike: BikeFrame, first: int, reached: float) -> float:
         """Give the rows of the search, from `first` on, their crank angle.
@@ -104,9 +109,14 @@ class CrankFollower:
 
     def _write(self, rows: slice, angle: FloatArray, peak_before: float) -> FloatArray:
         phase = self._unwrapper.extend(angle)
-        self._forgive_turns_back(angle, phase, peak_before)
+        peak = _peak(phase, peak_before)
+        if (peak - phase >= TURN).any():
+            self._forgive_turns_back(angle, phase, peak_before)
+            peak = _peak(phase, peak_before)
+        else:
+            self._trough = np.inf
         self._buffer.phase[rows] = phase
-        self._buffer.peak[rows] = _peak(phase, peak_before)
+        self._buffer.peak[rows] = peak
         return phase
 
     def _forgive_turns_back(self, angle: FloatArray, phase: FloatArray, peak_before: float) -> None:
@@ -115,8 +125,6 @@ class CrankFollower:
         The whole turns that it went backwards would else have to be pedalled twice before any
         stroke counts.
         """
-        if not len(phase):
-            return
         peak = _peak(phase, peak_before)
         behind = np.concatenate([[False], peak - phase >= TURN, [False]])
         trough, self._trough = self._trough, np.inf
@@ -140,7 +148,7 @@ class CrankFollower:
             return
         x = self._buffer.x
         rows = slice(int(np.searchsorted(x, x[-1] - _SENSOR_ZERO_S)), self._buffer.rows)
-        by_feet = self._by_feet(bike, self._buffer.columns[rows])
+        by_feet = feet_phase(bike, self._arms(bike, rows))
         self._sensor_zero = mean_angle(by_feet - self._buffer.sensor[rows])
 
     def turns_back(self) -> float:
@@ -152,24 +160,29 @@ class CrankFollower:
 
     def pace(self) -> float | None:
         """Crank angle (rad) a frame over the newest frames, None while it is not known."""
-        peak, numbers = self._buffer.peak, self._buffer.numbers
-        rows = min(len(peak), _PACE_ROWS)
-        if rows < 2 or not np.isfinite(peak[-rows]):
+        rows = min(self._buffer.rows, _PACE_ROWS)
+        if rows < 2:
             return None
-        return float((peak[-1] - peak[-rows]) / (numbers[-1] - numbers[-rows]))
+        peak, numbers = self._buffer.peak[-rows:].tolist(), self._buffer.numbers[-rows:].tolist()
+        if not isfinite(peak[0]):
+            return None
+        return float((peak[-1] - peak[0]) / (numbers[-1] - numbers[0]))
 
     def speed_rpm(self) -> float | None:
         """Cadence over the last second, None while it is not known."""
         x = self._buffer.x
         if len(x) < 2:
             return None
-        rows = slice(int(np.searchsorted(x, x[-1] - _SPEED_S)), None)
-        phase, at = self._buffer.phase[rows], self._buffer.t[rows]
-        known = np.flatnonzero(np.isfinite(phase))
-        if len(known) < 2 or at[known[-1]] - at[known[0]] < 0.5 * _SPEED_S:
+        rows = slice(int(x.searchsorted(x[-1] - _SPEED_S)), None)
+        phase, t = self._buffer.phase[rows], self._buffer.t[rows]
+        known = np.isfinite(phase)
+        if not known.all():
+            phase, t = phase[known], t[known]
+        if len(t) < 2 or t[-1] - t[0] < 0.5 * _SPEED_S:
             return None
-        gone = np.unwrap(phase[known])
-        return float((gone[-1] - gone[0]) / TURN * 60 / (at[known[-1]] - at[known[0]]))
+        if (np.abs(phase[1:] - phase[:-1]) >= np.pi).any():
+            phase = np.unwrap(phase)
+        return float((phase[-1] - phase[0]) / TURN * 60 / (t[-1] - t[0]))
 
 
 def _in_turn(angle: FloatArray, near: FloatArray) -> FloatArray:
@@ -180,7 +193,7 @@ def _in_turn(angle: FloatArray, near: FloatArray) -> FloatArray:
 
 def _peak(phase: FloatArray, before: float) -> FloatArray:
     """Largest phase (n,) so far, the largest one before among them."""
-    peak: FloatArray = np.fmax.accumulate(np.concatenate([[before], phase]))[1:]
+    peak: FloatArray = np.fmax(np.fmax.accumulate(phase), before)
     return peak
 
 

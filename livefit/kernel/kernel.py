@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Iterator, Sequence
+from math import floor, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,9 +84,10 @@ class Kernel:
         self.labels = tuple(label for label in labels if label is not None)
         self.plan = Plan(self.labels, measures, events, seat_tube_deg)
         self._feet = foot_columns(self.labels)
-        feet = [k for foot in self._feet.values() for k in foot]
-        self._foot_markers = self._used[feet]
-        self._tracker = BikeTracker(foot_places(self._feet), stream.up)
+        self._foot_columns = [k for foot in self._feet.values() for k in foot]
+        self._foot_markers = self._used[self._foot_columns]
+        self._places = foot_places(self._feet)
+        self._tracker = BikeTracker(self._places, stream.up)
         self._keep = int(_KEEP_S * stream.rate_hz) + 1
         self._buffer = FrameBuffer(self._keep, _LARGEST_PIECE, self._used)
         self._stride = max(1, round(stream.rate_hz / SAMPLES_PER_SECOND))
@@ -139,15 +141,21 @@ class Kernel:
         """
         values: list[EventValues] = []
         for piece, sampled in self._pieces(block):
-            samples = piece.positions[sampled[:, None], self._foot_markers]
-            moved = self._tracker.moved_at(samples) if len(sampled) else None
-            if moved is not None:
-                stop = int(sampled[moved]) + 1
-                values += self._consume(_part(piece, 0, stop), sampled[:moved], samples[:moved])
-                self._lose()
-                values += self.push(_part(piece, stop, len(piece)))
+            feet = piece.positions.take(self._foot_markers, axis=1)
+            bike, rest = self.bike, None
+            if bike is None:
+                arms = None
             else:
-                values += self._consume(piece, sampled, samples)
+                arms = bike.arms(bike.by_axis(feet), self._places)
+                moved = self._tracker.moved_at(bike, arms[:, :, sampled]) if len(sampled) else None
+                if moved is not None:
+                    stop, sampled = int(sampled[moved]) + 1, sampled[:moved]
+                    rest = _part(piece, stop, len(piece))
+                    piece, arms = _part(piece, 0, stop), arms[:, :, :stop]
+            values += self._consume(piece, arms, sampled, feet[sampled])
+            if rest is not None:
+                self._lose()
+                values += self.push(rest)
         return values
 
     def _pieces(self, block: MarkerBlock) -> Iterator[tuple[MarkerBlock, NDArray[np.intp]]]:
@@ -162,7 +170,10 @@ class Kernel:
             numbers = block.numbers[at:stop]
             before = self._buffer.numbers[-1] if self._buffer.rows else numbers[0] - 1
             strides = numbers // self._stride
-            sampled = np.flatnonzero(np.diff(strides, prepend=before // self._stride))
+            changes = np.empty(len(strides), dtype=bool)
+            changes[0] = strides[0] != before // self._stride
+            np.not_equal(strides[1:], strides[:-1], out=changes[1:])
+            sampled = np.flatnonzero(changes)
             decision = self._tracker.until_decision()
             if len(sampled) >= decision:
                 stop = at + int(sampled[decision - 1]) + 1
@@ -170,21 +181,26 @@ class Kernel:
             at = stop
 
     def _consume(
-        self, part: MarkerBlock, sampled: NDArray[np.intp], samples: FloatArray
+        self,
+        part: MarkerBlock,
+        arms: FloatArray | None,
+        sampled: NDArray[np.intp],
+        samples: FloatArray,
     ) -> list[EventValues]:
-        """Take frames, during which the bicycle stays where it is, with their samples' rows."""
+        """Take frames during which the bicycle stays where it is.
+
+        arms (3, s, n) mm, None while it is searched for; sampled: rows of the samples.
+        """
         count = len(part)
         periodic = self._stream.sampling == "periodic"
         x = part.numbers / self._stream.rate_hz if periodic else part.t
-        sensor = np.full(count, np.nan)
-        if self._sensor is not None:
-            sensor = np.radians(part.channels[:, self._sensor])
-        self._buffer.append(part, x, sensor)
+        self._buffer.append(part, x, self._said_by_sensor(part.channels))
         self._channels.take(part)
         before = self.bike
-        if before is not None:
-            self._follower.follow(before, self._buffer.rows - count)
-        self._sample_numbers.extend(part.numbers[sampled].tolist())
+        if before is not None and arms is not None:
+            self._follower.follow(before, arms, self._buffer.rows - count)
+        else:
+            self._sample_numbers.extend(part.numbers[sampled].tolist())
         values = self._finish()
         if len(samples) and self._tracker.take(samples) and self.bike is not None:
             if before is None:
@@ -193,6 +209,13 @@ class Kernel:
                 self._readjust(self.bike)
             values += self._finish()
         return values
+
+    def _said_by_sensor(self, channels: FloatArray) -> FloatArray | None:
+        """The crank sensor's angle (n,) rad; None: there is no such sensor."""
+        if self._sensor is None:
+            return None
+        angle: FloatArray = np.radians(channels[:, self._sensor])
+        return angle
 
     def _begin(self, bike: BikeFrame) -> None:
         """The bicycle was found: the frames of the search get their crank angle."""
@@ -219,12 +242,12 @@ class Kernel:
 
     def _finish(self) -> list[EventValues]:
         """Evaluate every node whose half turn is over."""
-        if self.bike is None or not len(self._buffer.peak):
+        if self.bike is None or not self._buffer.rows:
             return []
-        reached = self._buffer.peak[-1]
-        if not np.isfinite(reached):
+        reached = float(self._buffer.peak[-1])
+        if not isfinite(reached):
             return []
-        last = int(np.floor((reached - HALF_TURN) / NODE_STEP)) + 1
+        last = floor((reached - HALF_TURN) / NODE_STEP) + 1
         if last <= self._next_node:
             return []
         targets = NODE_STEP * np.arange(self._next_node, last, dtype=np.float64)
@@ -317,25 +340,19 @@ class Kernel:
         if not buffer.rows:
             return None
         markers, crank = buffer.columns[-1].reshape(-1, 3), float(buffer.phase[-1])
-        return Moment(
-            int(buffer.numbers[-1]), float(buffer.t[-1]), self._in_bike_axes(markers), crank
-        )
+        at_bike = np.full_like(markers, np.nan) if self.bike is None else self.bike.to_bike(markers)
+        return Moment(int(buffer.numbers[-1]), float(buffer.t[-1]), at_bike, crank)
 
     def preview(self, block: MarkerBlock) -> Moment:
         """The last frame of a block that is still to be pushed, its crank within +-pi."""
-        markers = block.positions[-1, self._used]
-        crank = np.nan
-        if self.bike is not None:
-            sensor = np.full(1, np.nan)
-            if self._sensor is not None:
-                sensor = np.radians(block.channels[-1:, self._sensor])
-            [crank] = self._follower.angle(self.bike, markers.reshape(1, -1), sensor).tolist()
-        return Moment(
-            int(block.numbers[-1]), float(block.t[-1]), self._in_bike_axes(markers), crank
-        )
-
-    def _in_bike_axes(self, markers: FloatArray) -> FloatArray:
-        return np.full_like(markers, np.nan) if self.bike is None else self.bike.to_bike(markers)
+        frame, t, bike = int(block.numbers[-1]), float(block.t[-1]), self.bike
+        if bike is None:
+            return Moment(frame, t, np.full((len(self._used), 3), np.nan), np.nan)
+        markers = bike.by_axis(block.positions[-1].take(self._used, axis=0))
+        arms = bike.arms(markers[:, None, self._foot_columns], self._places)
+        sensor = self._said_by_sensor(block.channels[-1:])
+        crank = float(self._follower.angle(bike, arms, sensor)[0])
+        return Moment(frame, t, np.ascontiguousarray(markers.T), crank)
 
     def measures_at(self, moment: Moment) -> dict[str, FloatArray]:
         """By side: the measures (k,) of that side's table, deg or mm; none without the bicycle."""

@@ -5,12 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from livefit.definitions.models import AXLE, SIDES, SPINDLE, Measure
 from livefit.frames import FloatArray
-
-Indices = NDArray[np.intp]
 
 VIRTUAL_POINTS = ("L_SPINDLE", "R_SPINDLE", "AXLE")
 """Points without a marker; they follow the markers in the array of points."""
@@ -51,58 +48,6 @@ def _on_side(name: str, side: str) -> str:
     return name if name[:2] in ("L_", "R_") or name == AXLE else f"{side}_{name}"
 
 
-class _Group:
-    """Measures of one kind: where they go in the result, and their points' coordinates.
-
-    Parameters
-    ----------
-    columns
-        Columns of the result.
-    pairs
-        (k, p, 2) rows of the points, each the midpoint of two markers.
-    axes
-        By name: (k,) the axis of each measure along which a point is wanted.
-    """
-
-    def __init__(
-        self, columns: list[int], pairs: list[list[tuple[int, int]]], axes: dict[str, list[int]]
-    ) -> None:
-        self.columns = np.array(columns, dtype=np.intp)
-        self._wanted: dict[tuple[int, str], tuple[Indices, Indices | None]] = {}
-        rows = 3 * np.array(pairs, dtype=np.intp)
-        for name, axis in axes.items() if columns else []:
-            for point in range(rows.shape[1]):
-                first, second = (rows[:, point, k] + np.array(axis, dtype=np.intp) for k in (0, 1))
-                same = bool((first == second).all())
-                self._wanted[point, name] = (first, None if same else second)
-
-    def __bool__(self) -> bool:
-        return len(self.columns) > 0
-
-    def coordinate(self, rows: FloatArray, point: int, axis: str) -> FloatArray:
-        """Coordinate (k, e) of each measure's point along its axis; rows (3 * points, e)."""
-        first, second = self._wanted[point, axis]
-        if second is None:
-            return rows[first]
-        middle: FloatArray = 0.5 * (rows[first] + rows[second])
-        return middle
-
-    def step(self, rows: FloatArray, point: int, axis: str, sign: FloatArray) -> FloatArray:
-        """From one point to the next along an axis (k, e), outward counted on the own side."""
-        before, after = self.coordinate(rows, point, axis), self.coordinate(rows, point + 1, axis)
-        step: FloatArray = (after - before) * sign
-        return step
-
-    def direction(
-        self, rows: FloatArray, point: int, signs: tuple[FloatArray, FloatArray]
-    ) -> FloatArray:
-        """Direction (k, e), rad, of the arrow from one point to the next in the plane (u, v)."""
-        direction: FloatArray = np.arctan2(
-            self.step(rows, point, "v", signs[1]), self.step(rows, point, "u", signs[0])
-        )
-        return direction
-
-
 class MeasureTable:
     """Computes several measures at once.
 
@@ -115,43 +60,51 @@ class MeasureTable:
     labels
         Canonical marker names in the order of the positions; virtual points are added.
 
-    Attributes
-    ----------
-    from_mid_plane
-        Columns of distances from the mid-plane: with one side alone only their range is known.
-
     Notes
     -----
-    Formulas in the docstring of :class:`livefit.definitions.models.Measure`.
+    Formulas in the docstring of :class:`livefit.definitions.models.Measure`. All coordinates that
+    are wanted are taken in one go, first those of the corners' points, then those of the arrows'
+    ends along the two axes of their planes, then those of the offsets' ends along their axes.
     """
 
     def __init__(
         self, measures: Sequence[Measure], side: str | Sequence[str], labels: Sequence[str]
     ) -> None:
         self.measures = tuple(measures)
-        self._sides = [side] * len(measures) if isinstance(side, str) else list(side)
-        names = [*labels, *VIRTUAL_POINTS]
-        pairs = [points_of(m, s) for m, s in zip(measures, self._sides, strict=True)]
-        used = {name for own in pairs for pair in own for name in pair}
-        places = [k for k, name in enumerate(names) if name in used]
-        self._points = len(names)
-        self._rows = {names[place]: k for k, place in enumerate(places)}
-        self._gathered = np.array(
-            [3 * k + axis for k in places for axis in range(3)], dtype=np.intp
-        )
-        self._corner = self._group("flexion", "included")
-        self._single = self._group("inclination")
-        self._between = self._group("between")
-        self._offset = self._group("offset")
-        self._signs = {
-            group: (self._outward(group, "u"), self._outward(group, "v"))
-            for group in (self._single, self._between)
-        }
-        self._offset_sign = self._outward(self._offset, "axis")
-        self._directed = np.concatenate([self._single.columns, self._between.columns])
-        self.from_mid_plane = [
-            k for k in self._offset.columns.tolist() if rests_on_mid_plane(self.measures[k])
+        sides = [side] * len(measures) if isinstance(side, str) else list(side)
+        pairs = [points_of(m, s) for m, s in zip(measures, sides, strict=True)]
+        self._corner = self._of_kind("flexion", "included")
+        self._single = self._of_kind("inclination")
+        self._between = self._of_kind("between")
+        self._offset = self._of_kind("offset")
+        arrows = [(k, 0) for k in self._single]
+        arrows += [(k, first) for first in (0, 2) for k in self._between]
+        corners = [(pairs[k][p], axis) for p in range(3) for axis in _CYCLE for k in self._corner]
+        ends = [
+            (pairs[k][first + end], _axis(measures[k], name))
+            for end in (0, 1)
+            for name in ("u", "v")
+            for k, first in arrows
         ]
+        offsets = [
+            (pairs[k][end], _axis(measures[k], "axis")) for end in (0, 1) for k in self._offset
+        ]
+        row = {name: 3 * k for k, name in enumerate([*labels, *VIRTUAL_POINTS])}
+        first, second = (
+            np.array([row[pair[k]] + axis for pair, axis in [*corners, *ends, *offsets]], np.intp)
+            for k in (0, 1)
+        )
+        self._coordinates = 3 * len(row)
+        self._middles = np.flatnonzero(first != second)
+        self._first, self._second = first, second[self._middles]
+        self._parts = len(corners), len(corners) + len(ends)
+        self._arrow_signs = np.array(
+            [[_outward(measures[k], sides[k], name) for k, _ in arrows] for name in ("u", "v")]
+        )[:, :, None]
+        self._offset_signs = np.array(
+            [_outward(measures[k], sides[k], "axis") for k in self._offset]
+        )[:, None]
+        self._directed = [*self._single, *self._between]
         self._factor, self._plus = (
             np.array([_scale(m) for m in measures]).reshape(-1, 2, 1).swapaxes(0, 1)
         )
@@ -162,43 +115,43 @@ class MeasureTable:
         have = {*labels, *VIRTUAL_POINTS}
         return all(name in have for pair in points_of(measure, side) for name in pair)
 
-    def _group(self, *kinds: str) -> _Group:
-        chosen = [k for k, m in enumerate(self.measures) if m.kind in kinds]
-        measures = [self.measures[k] for k in chosen]
-        pairs = [
-            [(self._rows[a], self._rows[b]) for a, b in points_of(m, self._sides[k])]
-            for k, m in zip(chosen, measures, strict=True)
-        ]
-        axes = {name: [axis] * len(chosen) for name, axis in (("x", 0), ("y", 1), ("z", 2))}
-        axes |= {name: [_axis(m, name) for m in measures] for name in ("u", "v", "axis")}
-        return _Group(chosen, pairs, axes)
-
-    def _outward(self, group: _Group, name: str) -> FloatArray:
-        """-1 (k, 1) where an axis runs across the bicycle and outward is left, else 1."""
-        across = [_axis(self.measures[k], name) == _AXES["outward"] for k in group.columns]
-        left = [self._sides[k] == "L" for k in group.columns]
-        return np.where(np.logical_and(across, left), -1.0, 1.0)[:, None]
+    def _of_kind(self, *kinds: str) -> list[int]:
+        return [k for k, measure in enumerate(self.measures) if measure.kind in kinds]
 
     def evaluate(self, points: FloatArray) -> FloatArray:
         """Values (e, k), deg or mm, from points (e, markers + virtual, 3) mm in bike axes."""
-        rows = points.reshape(len(points), 3 * self._points).T[self._gathered]
-        values = np.full((len(self.measures), len(points)), np.nan)
+        e = len(points)
+        columns = points.reshape(e, self._coordinates).T
+        wanted = columns.take(self._first, axis=0)
+        if len(self._middles):
+            other = columns.take(self._second, axis=0)
+            wanted[self._middles] = 0.5 * (wanted[self._middles] + other)
+        first, second = self._parts
+        values = np.full((len(self.measures), e), np.nan)
         if self._corner:
-            values[self._corner.columns] = _corner_angle(rows, self._corner)
-        if self._single:
-            signs = self._signs[self._single]
-            values[self._single.columns] = self._single.direction(rows, 0, signs)
-        if self._between:
-            signs = self._signs[self._between]
-            first = self._between.direction(rows, 0, signs)
-            values[self._between.columns] = self._between.direction(rows, 2, signs) - first
+            values[self._corner] = _corner_angle(wanted[:first].reshape(3, len(_CYCLE), -1, e))
+        if self._directed:
+            ends = wanted[first:second].reshape(2, 2, -1, e)
+            along, across = (ends[1] - ends[0]) * self._arrow_signs
+            direction = np.arctan2(across, along)
+            single, between = len(self._single), len(self._between)
+            values[self._single] = direction[:single]
+            if between:
+                one, other = direction[single:].reshape(2, between, e)
+                values[self._between] = other - one
         if self._offset:
-            values[self._offset.columns] = self._offset.step(rows, 0, "axis", self._offset_sign)
+            before, after = wanted[second:].reshape(2, -1, e)
+            values[self._offset] = (after - before) * self._offset_signs
         values *= self._factor
         values += self._plus
-        directed = values[self._directed]
-        values[self._directed] = directed - 360.0 * np.ceil((directed - 180.0) / 360.0)
+        if self._directed:
+            directed = values[self._directed]
+            values[self._directed] = directed - 360.0 * np.ceil((directed - 180.0) / 360.0)
         return np.ascontiguousarray(values.T)
+
+
+_CYCLE = (0, 1, 2, 0, 1)
+"""Axes of a corner's points: each of the three has the next two behind it."""
 
 
 def _axis(measure: Measure, name: str) -> int:
@@ -206,6 +159,11 @@ def _axis(measure: Measure, name: str) -> int:
     if name == "axis":
         return _AXES[measure.axis or "forward"]
     return _PLANES[measure.plane or "sagittal"][name == "v"]
+
+
+def _outward(measure: Measure, side: str, name: str) -> float:
+    """-1 where an axis runs across the bicycle and outward is left, else 1."""
+    return -1.0 if _axis(measure, name) == _AXES["outward"] and side == "L" else 1.0
 
 
 def _scale(measure: Measure) -> tuple[float, float]:
@@ -218,12 +176,14 @@ def _scale(measure: Measure) -> tuple[float, float]:
     return degrees, measure.plus
 
 
-def _corner_angle(rows: FloatArray, group: _Group) -> FloatArray:
-    """Angle (k, e) at the middle of three points: atan2 of cross and dot, exact near 0 and pi."""
-    bx, by, bz = (group.coordinate(rows, 1, axis) for axis in "xyz")
-    ax, ay, az = (group.coordinate(rows, 0, axis) for axis in "xyz")
-    cx, cy, cz = (group.coordinate(rows, 2, axis) for axis in "xyz")
-    ax, ay, az, cx, cy, cz = ax - bx, ay - by, az - bz, cx - bx, cy - by, cz - bz
-    cross = (ay * cz - az * cy) ** 2 + (az * cx - ax * cz) ** 2 + (ax * cy - ay * cx) ** 2
-    angle: FloatArray = np.arctan2(np.sqrt(cross), ax * cx + ay * cy + az * cz)
+def _corner_angle(points: FloatArray) -> FloatArray:
+    """Angle (k, e) at the middle of three points: atan2 of cross and dot, exact near 0 and pi.
+
+    points (3, 5, k, e): their coordinates x, y, z, x, y.
+    """
+    a, c = points[0] - points[1], points[2] - points[1]
+    cross = a[1:4] * c[2:5] - a[2:5] * c[1:4]
+    x, y, z = cross * cross
+    dot = a[:3] * c[:3]
+    angle: FloatArray = np.arctan2(np.sqrt(x + y + z), dot[0] + dot[1] + dot[2])
     return angle

@@ -7,6 +7,7 @@ refused with a reason; there is nothing in between.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from livefit.kernel.regression import Window, harmonics_for
 NODES_PER_TURN = 2
 NODE_STEP = TURN / NODES_PER_TURN
 HALF_TURN = np.pi
-LIVE_HALF = np.radians(43.0)
+LIVE_HALF = float(np.radians(43.0))
 """Half window of the quick number: 80 ms at 90 rpm."""
 
 SLOWEST_RPM, FASTEST_RPM = 30.0, 140.0
@@ -30,7 +31,9 @@ _LARGEST_REVERSAL = np.radians(8.0)
 _LARGEST_UNEVENNESS = 0.15
 """Of half a window: a crank that takes so much longer for one half is starting or stopping."""
 _FEWEST_LIVE_FRAMES = 9
-
+_FEWEST_FRAMES = next(frames for frames in count() if harmonics_for(frames))
+_TINY = np.finfo(float).tiny
+_NOTHING = np.array([-np.inf])
 
 IndexArray = NDArray[np.intp]
 
@@ -54,43 +57,38 @@ def windows_about(
     ready = targets[targets + half <= peak[-1]] if len(peak) else targets[:0]
     if not len(ready):
         return []
-    start = np.searchsorted(peak, ready - half)
-    stop = np.searchsorted(peak, ready + half)
-    known_before = np.isfinite(peak[np.maximum(start - 1, 0)]) & (start > 0)
-    start = np.maximum(start, 1)
-    oldest = int(np.searchsorted(peak, peak[start[0] - 1]))
-    known = oldest + np.flatnonzero(np.isfinite(buffer.phase[oldest:]))
-    at = np.maximum(np.searchsorted(peak, ready), 1)
-    first, middle, last = _passing(
-        buffer,
-        known,
-        np.concatenate([start, at, stop]),
-        np.concatenate([ready - half, ready, ready + half]),
-    ).reshape(3, -1)
-    length = np.maximum(last - first, np.finfo(float).tiny)
-    device = (buffer.t[stop] - buffer.t[start - 1]) / (buffer.x[stop] - buffer.x[start - 1])
+    levels = np.concatenate([ready - half, ready, ready + half])
+    rows = peak.searchsorted(levels).reshape(3, -1)
+    known_before = np.isfinite(peak[np.maximum(rows[0] - 1, 0)]) & (rows[0] > 0)
+    np.maximum(rows[:2], 1, out=rows[:2])
+    oldest = int(peak.searchsorted(peak[rows[0, 0] - 1]))
+    rows -= oldest
+    start, _, stop = rows
+    peak, phase, x, t = (series[oldest:] for series in (peak, buffer.phase, buffer.x, buffer.t))
+    known = np.flatnonzero(np.isfinite(phase))
+    first, middle, last = _passing(peak, x, known, rows.reshape(-1), levels).reshape(3, -1)
+    length = np.maximum(last - first, _TINY)
+    device = (t[stop] - t[start - 1]) / (x[stop] - x[start - 1])
     rpm = 60.0 * 2 * half / (TURN * length * device)
     frames = stop - start
-    fewest = _FEWEST_LIVE_FRAMES if live else 2
-    bearable = np.array([live or harmonics_for(int(n)) > 0 for n in frames])
-    gaps = np.zeros(buffer.rows - oldest)
-    gaps[known[1:] - oldest] = np.diff(buffer.x[known])
-    gap = _largest(gaps, start - oldest, stop - oldest) * 2 * half / length
-    back = peak[oldest:] - buffer.phase[oldest:]
-    behind = _largest(back, start - oldest, stop - 1 - oldest)
+    at_known, gaps = x[known], np.zeros(len(x))
+    gaps[known[1:]] = at_known[1:] - at_known[:-1]
+    gap = _largest(gaps, start, stop) * 2 * half / length
+    behind = _largest(peak - phase, start, stop - 1)
     uneven = np.abs(middle - 0.5 * (first + last)) > _LARGEST_UNEVENNESS * 0.5 * length
     faults = [
         (rpm < SLOWEST_RPM * (1 - _MARGIN), "slower than 30 rpm"),
         (~known_before, "crank not found yet"),
         (rpm > FASTEST_RPM * (1 + _MARGIN), "faster than 140 rpm"),
-        ((frames < fewest) | ~bearable, "too few frames in a stroke"),
+        (frames < (_FEWEST_LIVE_FRAMES if live else _FEWEST_FRAMES), "too few frames in a stroke"),
         (gap > (_LIVE_LONGEST_GAP if live else _LONGEST_GAP), "frames or feet lost for too long"),
         (behind > _LARGEST_REVERSAL, "pedalled backwards"),
         (uneven, "starting or stopping"),
     ]
     reasons = [next((why for fault, why in faults if fault[k]), None) for k in range(len(ready))]
+    start, stop = (start + oldest).tolist(), (stop + oldest).tolist()
     return [
-        Window(int(start[k]), int(stop[k]), 0.5 * float(first[k] + last[k]), 0.5 * float(length[k]))
+        Window(start[k], stop[k], 0.5 * float(first[k] + last[k]), 0.5 * float(length[k]))
         if reason is None
         else Refused(reason)
         for k, reason in enumerate(reasons)
@@ -98,12 +96,12 @@ def windows_about(
 
 
 def _passing(
-    buffer: FrameBuffer, known: IndexArray, row: IndexArray, level: FloatArray
+    peak: FloatArray, x: FloatArray, known: IndexArray, row: IndexArray, level: FloatArray
 ) -> FloatArray:
     """Abscissae at which the peak phase passes `level`, between `row` and the row known before."""
-    earlier = known[np.maximum(np.searchsorted(known, row) - 1, 0)]
-    before, after = buffer.peak[earlier], buffer.peak[row]
-    x0, x1 = buffer.x[earlier], buffer.x[row]
+    earlier = known[np.maximum(known.searchsorted(row) - 1, 0)]
+    before, after = peak[earlier], peak[row]
+    x0, x1 = x[earlier], x[row]
     share = np.zeros(len(level))
     passed = np.isfinite(before) & (before < level)
     np.divide(level - before, after - before, out=share, where=passed)
@@ -113,6 +111,7 @@ def _passing(
 
 def _largest(series: FloatArray, start: IndexArray, stop: IndexArray) -> FloatArray:
     """Largest value in rows start to stop, both included, of each window; NaN does not count."""
-    ends = np.stack([start, stop + 1], axis=1).reshape(-1)
-    largest: FloatArray = np.fmax.reduceat(np.append(series, -np.inf), ends)[::2]
+    ends = np.empty(2 * len(start), dtype=np.intp)
+    ends[::2], ends[1::2] = start, stop + 1
+    largest: FloatArray = np.fmax.reduceat(np.concatenate([series, _NOTHING]), ends)[::2]
     return largest

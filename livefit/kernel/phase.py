@@ -16,38 +16,34 @@ def wrapped(angle: FloatArray) -> FloatArray:
     return within
 
 
-def feet_phase(bike: BikeFrame, feet: dict[str, FloatArray]) -> FloatArray:
+def feet_phase(bike: BikeFrame, arms: FloatArray) -> FloatArray:
     """Right crank's angle (n,) within +-pi from the feet that are seen; NaN where none is.
 
     Parameters
     ----------
-    feet
-        By side: (2, n, k) mm, CA, VM (, PED) from :meth:`BikeFrame.side_view`.
+    arms
+        (3, s, n) mm from :meth:`BikeFrame.arms`.
 
     Notes
     -----
     Where both feet are seen the phase is half-way between their opinions; where one is, its
     usual distance from the middle is allowed for, so that a foot lost makes no step.
     """
-    right = _side_angle(bike, feet, "R")
-    left = _side_angle(bike, feet, "L")
-    if left is None:
-        return right if right is not None else np.empty(0)
-    left = left + np.pi
-    if right is None:
+    angles: dict[str, FloatArray] = dict(
+        zip(bike.cranks, np.arctan2(arms[0], arms[1]), strict=True)
+    )
+    if "L" not in angles:
+        return angles["R"]
+    left = angles["L"] + np.pi
+    if "R" not in angles:
         return wrapped(left)
+    right = angles["R"]
     lead = wrapped(left - right)
     both = right + 0.5 * lead
     if np.isfinite(both).all():
         return wrapped(both)
     alone = np.where(np.isfinite(right), right + 0.5 * bike.apart, left - 0.5 * bike.apart)
     return wrapped(np.where(np.isfinite(both), both, alone))
-
-
-def _side_angle(bike: BikeFrame, feet: dict[str, FloatArray], side: str) -> FloatArray | None:
-    if side not in bike.cranks:
-        return None
-    return bike.cranks[side].angle(feet[side])
 
 
 def mean_angle(angle: FloatArray) -> float:
@@ -76,15 +72,23 @@ class Unwrapper:
 
     def extend(self, angle: FloatArray) -> FloatArray:
         """Phase (n,) rad of the next angles (n,); NaN stays NaN."""
+        known = np.isfinite(angle)
+        if known.all():
+            return self._extend(angle)
         phase = np.full(len(angle), np.nan)
-        known = np.flatnonzero(np.isfinite(angle))
-        if not len(known):
-            return phase
-        values = angle[known]
-        before = np.concatenate([[values[0] if self._last is None else self._last], values[:-1]])
-        turns = self._turns - np.cumsum(np.rint((values - before) / TURN).astype(np.int64))
-        phase[known] = values + TURN * turns
-        self._last, self._turns = float(values[-1]), int(turns[-1])
+        phase[known] = self._extend(angle[known])
+        return phase
+
+    def _extend(self, angle: FloatArray) -> FloatArray:
+        """Phase (n,) of angles that are all known."""
+        if not len(angle):
+            return angle
+        step = np.empty(len(angle))
+        step[0] = 0.0 if self._last is None else angle[0] - self._last
+        np.subtract(angle[1:], angle[:-1], out=step[1:])
+        turns = self._turns - np.add.accumulate(np.rint(step / TURN))
+        self._last, self._turns = float(angle[-1]), int(turns[-1])
+        phase: FloatArray = angle + TURN * turns
         return phase
 
     def skip(self, turns: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from livefit.definitions.models import Event, Measure, events_by_name
 from livefit.frames import FloatArray
 from livefit.kernel.extremes import NoiseMeter
-from livefit.kernel.measuring import MeasureTable
+from livefit.kernel.measuring import MeasureTable, rests_on_mid_plane
 from livefit.kernel.nodes import NODE_STEP, NODES_PER_TURN
 from livefit.kernel.phase import TURN
 from livefit.kernel.strokes import GRID_PER_NODE, GRID_PER_TURN, StrokeGrid
@@ -50,7 +50,7 @@ class CrankEvent:
     node: int
     slot: int
     columns: tuple[int, ...]
-    """Columns of the side's table."""
+    """Which of the side's measures."""
     measures: tuple[str, ...]
 
 
@@ -62,43 +62,50 @@ class SidePlan:
     ----------
     lead
         rad: this side's crank angle less the right crank's.
-    table, grid_table
-        All measures; those that events over the stroke need.
+    measures
+        Those of positions.
+    columns
+        Where they stand in the plan's table.
     stroke_events
-        Event name and kind, and the columns of the grid table.
+        Event name and kind, and which of the measures.
     has_cadence
         Whether cadence is among the measures asked for.
     """
 
     side: str
     lead: float
-    table: MeasureTable
-    grid_table: MeasureTable
+    measures: tuple[Measure, ...]
+    columns: slice
     crank_events: list[CrankEvent]
     stroke_events: list[tuple[str, str, tuple[int, ...]]]
     has_cadence: bool
     grid: StrokeGrid = field(init=False)
     noise: NoiseMeter = field(init=False)
+    from_mid_plane: list[int] = field(init=False)
+    """Distances from the mid-plane: with one side alone only their range is known."""
 
     def __post_init__(self) -> None:
-        self.grid = self.new_grid(self.grid_table)
-        self.noise = NoiseMeter(len(self.grid_table.measures))
+        self.grid = self.new_grid()
+        self.noise = NoiseMeter(len(self.measures))
+        self.from_mid_plane = [
+            k
+            for k, measure in enumerate(self.measures)
+            if measure.kind == "offset" and rests_on_mid_plane(measure)
+        ]
 
-    def new_grid(self, table: MeasureTable) -> StrokeGrid:
-        """An empty grid for this side's strokes and the measures of a table."""
-        return StrokeGrid(len(table.measures), round(self.lead / _GRID_STEP))
+    def new_grid(self) -> StrokeGrid:
+        """An empty grid for this side's strokes."""
+        return StrokeGrid(len(self.measures), round(self.lead / _GRID_STEP))
+
+    def names(self, columns: Iterable[int]) -> tuple[str, ...]:
+        """Names of some of the measures."""
+        return tuple(self.measures[k].name for k in columns)
 
     def groups(self) -> list[tuple[str, tuple[str, ...]]]:
         """Each event with the measures that are taken there."""
         groups = [(event.name, event.measures) for event in self.crank_events]
-        groups += [
-            (name, _names(self.grid_table, columns)) for name, _, columns in self.stroke_events
-        ]
+        groups += [(name, self.names(columns)) for name, _, columns in self.stroke_events]
         return groups + ([CADENCE] if self.has_cadence else [])
-
-
-def _names(table: MeasureTable, columns: Sequence[int]) -> tuple[str, ...]:
-    return tuple(table.measures[k].name for k in columns)
 
 
 class Plan:
@@ -120,6 +127,8 @@ class Plan:
         the first eighteen are the grid.
     seen
         Sides that have any measure.
+    table
+        All sides' measures.
     """
 
     def __init__(
@@ -134,10 +143,15 @@ class Plan:
         self._seat_tube_deg = seat_tube_deg
         grid = (np.arange(GRID_PER_NODE) - BEFORE_NODE) * _GRID_STEP
         self._slots: list[list[float]] = [list(grid) for _ in range(NODES_PER_TURN)]
-        self.sides = [
-            self._side(side, lead, labels, measures)
-            for side, lead in (("L", np.pi), ("R", 0.0), ("B", 0.0))
-        ]
+        self.sides: list[SidePlan] = []
+        for side, lead in (("L", np.pi), ("R", 0.0), ("B", 0.0)):
+            first = self.sides[-1].columns.stop if self.sides else 0
+            self.sides.append(self._side(side, lead, labels, measures, first))
+        self.table = MeasureTable(
+            [measure for side in self.sides for measure in side.measures],
+            [side.side for side in self.sides for _ in side.measures],
+            labels,
+        )
         self.seen = frozenset(side.side for side in self.sides if side.groups())
         longest = max(len(slots) for slots in self._slots)
         self.offsets: FloatArray = np.array(
@@ -145,7 +159,12 @@ class Plan:
         )
 
     def _side(
-        self, side: str, lead: float, labels: Sequence[str], measures: Sequence[Measure]
+        self,
+        side: str,
+        lead: float,
+        labels: Sequence[str],
+        measures: Sequence[Measure],
+        first: int,
     ) -> SidePlan:
         once = side == "B"
         feet = once or f"{side}_CA" in labels
@@ -155,7 +174,6 @@ class Plan:
             if (m.sides == "once") == once and feet and MeasureTable.feasible(m, side, labels)
         ]
         spatial = [m for m in own if m.kind != "cadence"]
-        over = [m for m in spatial if any(self._kind(name) in STROKE_EVENTS for name in m.events)]
         names = list(dict.fromkeys(name for m in spatial for name in m.events))
         crank_events = [
             self._crank_event(name, lead, spatial)
@@ -163,15 +181,15 @@ class Plan:
             if self._kind(name) not in STROKE_EVENTS
         ]
         stroke_events = [
-            (name, self._kind(name), tuple(k for k, m in enumerate(over) if name in m.events))
+            (name, self._kind(name), tuple(k for k, m in enumerate(spatial) if name in m.events))
             for name in names
             if self._kind(name) in STROKE_EVENTS
         ]
         return SidePlan(
             side=side,
             lead=lead,
-            table=MeasureTable(spatial, side, labels),
-            grid_table=MeasureTable(over, side, labels),
+            measures=tuple(spatial),
+            columns=slice(first, first + len(spatial)),
             crank_events=crank_events,
             stroke_events=stroke_events,
             has_cadence=any(m.kind == "cadence" for m in own),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import floor, inf, isfinite
 
 import numpy as np
 
@@ -59,14 +60,14 @@ class QuickMaker:
             }
         )
         self._made: dict[tuple[int, int], list[EventValues]] = {}
+        self._values: list[EventValues] = []
 
     def values(self, bike: BikeFrame, next_node: int) -> list[EventValues]:
-        """Values of the events from `next_node` on, oldest first."""
-        peak = self._buffer.peak
-        if not len(peak) or not np.isfinite(peak[-1]):
+        """Values of the events from `next_node` on, oldest first; the same list while unchanged."""
+        reached = float(self._buffer.peak[-1]) if self._buffer.rows else -inf
+        if not isfinite(reached):
             return []
-        reached = float(peak[-1])
-        last = int(np.floor((reached - LIVE_HALF) / NODE_STEP)) + 1
+        last = floor((reached - LIVE_HALF) / NODE_STEP) + 1
         made = {}
         for node in range(next_node, last + 1):
             for slot in self._slots[node % NODES_PER_TURN]:
@@ -75,8 +76,10 @@ class QuickMaker:
                     key = node, slot.number
                     known = self._made.get(key)
                     made[key] = self._at(bike, slot, phase) if known is None else known
-        self._made = made
-        return [values for own in made.values() for values in own]
+        if made.keys() != self._made.keys():
+            self._made = made
+            self._values = [values for own in made.values() for values in own]
+        return self._values
 
     def _at(self, bike: BikeFrame, slot: _Slot, phase: float) -> list[EventValues]:
         """All events at one crank angle; none where the frames about it do not bear them."""
@@ -96,14 +99,14 @@ class QuickMaker:
     def next(self, reached: float) -> float:
         """Crank phase (rad), beyond the one reached, at which the next quick value is ready."""
         event = reached - LIVE_HALF
-        turns = np.floor(event / TURN) * TURN
-        later = [level for level in self._levels if turns + level > event]
-        level = later[0] if later else TURN + self._levels[0] if self._levels else np.inf
+        turns = floor(event / TURN) * TURN
+        later = (level for level in self._levels if turns + level > event)
+        level = next(later, TURN + self._levels[0] if self._levels else inf)
         return float(turns + level + LIVE_HALF)
 
     def forget(self) -> None:
         """The crank was found anew: quick numbers rest on the old one."""
-        self._made = {}
+        self._made, self._values = {}, []
 
 
 def _slots(plan: Plan, node: int, labels: Sequence[str]) -> list[_Slot]:
@@ -126,7 +129,7 @@ def _slot(
     sides: list[str] = []
     for side, event in own:
         first = len(measures)
-        measures += [side.table.measures[k] for k in event.columns]
+        measures += [side.measures[k] for k in event.columns]
         sides += [side.side] * len(event.columns)
         events.append((side, event, slice(first, len(measures))))
     return _Slot(number, offset, events, MeasureTable(measures, sides, labels))

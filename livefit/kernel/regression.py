@@ -172,10 +172,12 @@ def _fit_alike(
     rest = np.where(known, angle - middle[:, None] - np.pi * u, 0.0)
     phase_gram = gram[:, :few, :few].copy()
     gappy = np.flatnonzero((known != inside).any(axis=1))
-    part = design[gappy, :few] * known[gappy, None]
-    phase_gram[gappy] = part @ part.transpose(0, 2, 1)
+    if len(gappy):
+        part = design[gappy, :few] * known[gappy, None]
+        phase_gram[gappy] = part @ part.transpose(0, 2, 1)
     bearing = known.sum(axis=1) >= FRAMES_PER_COLUMN * few
-    phase_gram[~bearing] = np.eye(few)
+    if not bearing.all():
+        phase_gram[~bearing] = np.eye(few)
     coefficients = _solve(phase_gram, design[:, :few] @ rest[:, :, None]).transpose(0, 2, 1)
 
     at = _instants(coefficients, wanted[members] - middle[:, None])
@@ -234,7 +236,8 @@ def _instants(coefficients: FloatArray, wanted: FloatArray) -> FloatArray:
         departure, slope = (both @ _design(u, few)).swapaxes(0, 1)
         slope = np.pi + slope
         slope = np.where(slope > 0, slope, np.nan)
-        u = np.clip(u - (np.pi * u + departure - wanted) / slope, -1.5, 1.5)
+        u = np.maximum(u - (np.pi * u + departure - wanted) / slope, -1.5)
+        u = np.minimum(u, 1.5)
     return u
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import groupby
 from typing import NamedTuple
 
@@ -16,12 +16,13 @@ from livefit.kernel.correlation import freedom_of, inflations_of
 from livefit.kernel.events import EventValues
 from livefit.kernel.plan import SidePlan
 from livefit.kernel.rolling import (
+    Moments,
     Rolling,
     RollingSummary,
     Summary,
     Verdict,
     classify,
-    summarise,
+    moments_of,
 )
 
 Bands = Mapping[tuple[str, str], tuple[float, float]]
@@ -190,6 +191,8 @@ class RollingResults:
 
     def set_aside(self, first: Mapping[tuple[str, str, str], int]) -> None:
         """Leave strokes before the first that counts, by measure, side and event, out of rows."""
+        if first == self._first:
+            return
         for (side, event, measures), group in self._groups.items():
             keys = [(measure, side, event) for measure in measures]
             if any(first.get(key) != self._first.get(key) for key in keys):
@@ -243,7 +246,7 @@ class RollingResults:
         for _, alike in groupby(windows, key=lambda each: len(each[2])):
             members = list(alike)
             values = np.hstack([values for _, _, values in members])
-            summary = _allowing(summarise(values), inflations_of(values))
+            summary = _allowing(moments_of(values), inflations_of(values))
             places = [group.places(len(values)) for _, group, values in members]
             columns = (_mean_angle(np.hstack(places)), *summary.columns())
             numbers = zip(*(column.tolist() for column in columns), strict=True)
@@ -269,24 +272,27 @@ class RollingResults:
         if quick is not None:
             values = rolling.followed_by(quick.t, quick.values)
             strokes = np.concatenate([strokes, quick.strokes])[-len(values) :]
+        if not self._first or not len(strokes):
+            return values
         first = [self._first.get((measure, *key), -1) for measure in group.measures]
-        if len(strokes) and max(first) > int(strokes[0]):
+        if max(first) > int(strokes[0]):
             values = np.where(strokes[:, None] < first, np.nan, values)
         return values
 
 
-def _allowing(summary: Summary, inflation: FloatArray) -> Summary:
+def _allowing(moments: Moments, inflation: FloatArray) -> Summary:
     """Allow for neighbouring strokes being alike, where that can be told: f (k,), else NaN.
 
     The sample's spread is too small by (n - f) / (n - 1) then; it is given as it is.
     """
-    n, told = summary.n, np.isfinite(inflation)
+    n, last, mean, sd = moments
+    told = np.isfinite(inflation)
     f: FloatArray = np.where(told, inflation, 1.0)
     several: FloatArray = np.where(n > 1, n, np.nan)
-    se = summary.sd * np.sqrt(f / several * (several - 1) / (several - f))
+    se = sd * np.sqrt(f / several * (several - 1) / (several - f))
     freedom = np.where(told, freedom_of(several, f), several - 1)
     half = stdtrit(freedom, 0.975) * se
-    return replace(summary, se=se, low=summary.mean - half, high=summary.mean + half)
+    return Summary(n, last, mean, sd, se, mean - half, mean + half)
 
 
 def differences(rows: Sequence[ResultRow]) -> list[Difference]:

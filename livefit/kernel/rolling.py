@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,24 +62,44 @@ class Summary:
         return (self.n, self.last, self.mean, self.sd, self.se, self.low, self.high)
 
 
+class Moments(NamedTuple):
+    """The first four statistics of a :class:`Summary`."""
+
+    n: FloatArray
+    last: FloatArray
+    mean: FloatArray
+    sd: FloatArray
+
+
 def summarise(values: FloatArray) -> Summary:
     """Statistics down the rows of values (strokes, k); NaN = no value for that stroke.
-
-    Two passes, so that a large mean costs no digits.
 
     >>> summary = summarise(np.array([[1.0], [2.0], [np.nan], [3.0]]))
     >>> float(summary.n[0]), float(summary.mean[0]), float(summary.sd[0]), float(summary.last[0])
     (3.0, 2.0, 1.0, 3.0)
     """
+    n, last, mean, sd = moments_of(values)
+    se = sd / np.sqrt(np.where(n > 0, n, np.nan))
+    half = stdtrit(np.where(n > 1, n - 1, np.nan), 0.975) * se
+    return Summary(n, last, mean, sd, se, mean - half, mean + half)
+
+
+def moments_of(values: FloatArray) -> Moments:
+    """Number, last, mean and spread down the rows of values (strokes, k); NaN = none.
+
+    Two passes, so that a large mean costs no digits.
+    """
     known = np.isfinite(values)
+    if known.all() and len(values) > 1:
+        count = len(values)
+        mean = _total(values) / count
+        sd = np.sqrt(_total((values - mean) ** 2) / (count - 1))
+        return Moments(np.full(len(mean), float(count)), values[-1], mean, sd)
     n = known.sum(axis=0).astype(float)
-    some = np.where(n > 0, n, np.nan)
-    mean = _total(np.where(known, values, 0.0)) / some
+    mean = _total(np.where(known, values, 0.0)) / np.where(n > 0, n, np.nan)
     square = _total(np.where(known, (values - mean) ** 2, 0.0))
     sd = np.sqrt(square / np.where(n > 1, n - 1, np.nan))
-    se = sd / np.sqrt(some)
-    half = stdtrit(np.where(n > 1, n - 1, np.nan), 0.975) * se
-    return Summary(n, _last(values, known), mean, sd, se, mean - half, mean + half)
+    return Moments(n, _last(values, known), mean, sd)
 
 
 def _total(values: FloatArray) -> FloatArray:

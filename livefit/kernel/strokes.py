@@ -55,6 +55,9 @@ class StrokeGrid:
         self._t = np.empty(0)
         self._values = np.empty((0, columns))
         self._harmonics = np.empty(0, dtype=np.int64)
+        none = np.empty(0, dtype=np.int64)
+        cycles = np.empty((0, GRID_PER_TURN + 1, columns))
+        self._none = Strokes(none, np.empty(0), np.empty(0), cycles, none)
 
     def extend(self, first: int, t: FloatArray, values: FloatArray, harmonics: IntArray) -> Strokes:
         """Add grid rows from index `first` on; t (g,) s, values (g, k), NaN = refused.
@@ -72,7 +75,9 @@ class StrokeGrid:
             raise RuntimeError("the grid was extended before it began")
         end = self._first + len(self._t)
         last = (end - 1 + self._lead) // GRID_PER_TURN
-        numbers = np.arange(self._next_stroke, max(last, self._next_stroke), dtype=np.int64)
+        if last <= self._next_stroke:
+            return self._none
+        numbers = np.arange(self._next_stroke, last, dtype=np.int64)
         begin = numbers * GRID_PER_TURN - self._lead - self._first
         rows = begin[:, None] + np.arange(GRID_PER_TURN + 1)
         strokes = Strokes(
@@ -82,10 +87,9 @@ class StrokeGrid:
             self._values[rows],
             self._harmonics[rows].min(axis=1),
         )
-        if len(numbers):
-            self._next_stroke = int(numbers[-1]) + 1
-            keep = int(begin[-1]) + GRID_PER_TURN
-            self._first += keep
-            self._t, self._values = self._t[keep:], self._values[keep:]
-            self._harmonics = self._harmonics[keep:]
+        self._next_stroke = last
+        keep = int(begin[-1]) + GRID_PER_TURN
+        self._first += keep
+        self._t, self._values = self._t[keep:], self._values[keep:]
+        self._harmonics = self._harmonics[keep:]
         return strokes

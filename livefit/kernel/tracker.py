@@ -32,24 +32,39 @@ class _Memory:
     """The last samples (n, foot markers, 3) mm, and in which of them a foot moved."""
 
     def __init__(self, markers: int) -> None:
-        self._pieces = [(np.empty((0, markers, 3)), np.empty(0, dtype=bool))]
-        self._held = 0
+        self._samples = np.empty((0, markers, 3))
+        self._moved = np.empty(0, dtype=bool)
+        self._last: FloatArray | None = None
+        self._waiting: list[FloatArray] = []
+        self._waits = 0
 
-    def add(self, samples: FloatArray, moved: NDArray[np.bool_]) -> None:
-        self._pieces.append((samples, moved))
-        self._held += len(samples)
-        if self._held > 2 * _REMEMBERED:
-            self.newest(_REMEMBERED)
+    def add(self, samples: FloatArray) -> None:
+        """Remember these; whether a foot moved is looked at when somebody asks."""
+        self._waiting.append(samples)
+        self._waits += len(samples)
+        if self._waits > _REMEMBERED:
+            self._work_off()
+
+    def _work_off(self) -> None:
+        if not self._waits:
+            return
+        samples = np.concatenate(self._waiting)
+        self._waiting, self._waits = [], 0
+        first = samples[:1] if self._last is None else self._last
+        self._last = samples[-1:]
+        step = np.sqrt(((samples - np.concatenate([first, samples[:-1]])) ** 2).sum(axis=2))
+        moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1, initial=0.0) < _STILL_MM)
+        self._samples = np.concatenate([self._samples, samples])[-_REMEMBERED:]
+        self._moved = np.concatenate([self._moved, moved])[-_REMEMBERED:]
 
     def newest(self, most: int) -> tuple[FloatArray, NDArray[np.bool_]]:
         """So many samples at most, and whether a foot moved."""
-        samples, moved = (np.concatenate(parts) for parts in zip(*self._pieces, strict=True))
-        self.replace(samples[-_REMEMBERED:], moved[-_REMEMBERED:])
-        return samples[-most:], moved[-most:]
+        self._work_off()
+        return self._samples[-most:], self._moved[-most:]
 
     def replace(self, samples: FloatArray, moved: NDArray[np.bool_]) -> None:
         """Remember these alone."""
-        self._pieces, self._held = [(samples, moved)], len(samples)
+        self._samples, self._moved = samples, moved
 
 
 class BikeTracker:
@@ -82,7 +97,6 @@ class BikeTracker:
         self._up = up
         self._markers = sum(own.stop - own.start for own in sides.values())
         self._memory = _Memory(self._markers)
-        self._last: FloatArray | None = None
         self._departures = np.empty(0)
         self._count = 0
         self.until_found = 0
@@ -97,19 +111,18 @@ class BikeTracker:
     def _next_regular(self) -> int:
         return (self._count // _REFINE_EVERY + 1) * _REFINE_EVERY
 
-    def moved_at(self, samples: FloatArray) -> int | None:
+    def moved_at(self, bike: BikeFrame, arms: FloatArray) -> int | None:
         """Index of the sample at which the bicycle is noticed to have moved, or None.
 
-        samples (n, foot markers, 3) mm in capture axes, following those already taken.
+        bike: the present answer; arms (3, s, n) mm of the n samples that follow those already
+        taken, from :meth:`BikeFrame.arms`.
         """
-        if self.bike is None:
-            return None
-        departures = self._departure(self.bike, samples)
+        departures = _departure(bike, arms)
         series = np.concatenate([self._departures, departures])
         self._departures = series[-(_MOVED_SAMPLES - 1) :]
         limit = max(
             _MOVED_MM,
-            _MOVED_RESIDUALS * max(crank.residual for crank in self.bike.cranks.values()),
+            _MOVED_RESIDUALS * max(crank.residual for crank in bike.cranks.values()),
         )
         if len(series) < _MOVED_SAMPLES or series.max() <= limit:
             return None
@@ -117,24 +130,11 @@ class BikeTracker:
         over = np.flatnonzero(means > limit)
         if not len(over):
             return None
-        return int(over[0]) + len(samples) - len(means)
-
-    def _departure(self, bike: BikeFrame, samples: FloatArray) -> FloatArray:
-        """(n,) mm: the worst side's distance from its circle; 0 where no foot is seen."""
-        worst = np.zeros(len(samples))
-        for side, crank in bike.cranks.items():
-            foot = bike.to_bike(samples[:, self._sides[side]])
-            worst = np.fmax(worst, crank.departure(foot))
-        return worst
+        return int(over[0]) + len(departures) - len(means)
 
     def take(self, samples: FloatArray) -> bool:
         """Add samples; returns True when the answer changed with the last of them."""
-        first = samples[:1] if self._last is None else self._last
-        before = np.concatenate([first, samples])[: len(samples)]
-        step = np.sqrt(((samples - before) ** 2).sum(axis=2))
-        moved = ~(np.nan_to_num(step, nan=np.inf).max(axis=1, initial=0.0) < _STILL_MM)
-        self._memory.add(samples, moved)
-        self._last = samples[-1:]
+        self._memory.add(samples)
         self._count += len(samples)
         if self.bike is None:
             return self._count % _SEARCH_EVERY == 0 and self._search()
@@ -151,7 +151,6 @@ class BikeTracker:
 
     def _forget(self) -> None:
         self._memory = _Memory(self._markers)
-        self._last = None
         self._departures = self._departures[:0]
         self._count = 0
 
@@ -194,7 +193,10 @@ class BikeTracker:
         return True
 
     def _much_closer(self, one: BikeFrame, other: BikeFrame, samples: FloatArray) -> bool:
-        first, second = (self._departure(bike, samples).mean() for bike in (one, other))
+        first, second = (
+            _departure(bike, bike.arms(bike.by_axis(samples), self._sides)).mean()
+            for bike in (one, other)
+        )
         return bool(_BETTER_ALONE * first < second)
 
     def _fit(self, samples: FloatArray, near: BikeFrame | None) -> BikeFrame | None:
@@ -207,3 +209,9 @@ class BikeTracker:
 
     def _feet(self, samples: FloatArray) -> dict[str, FloatArray]:
         return {side: samples[:, columns] for side, columns in self._sides.items()}
+
+
+def _departure(bike: BikeFrame, arms: FloatArray) -> FloatArray:
+    """(n,) mm: the worst side's distance from its circle; 0 where no foot is seen."""
+    worst: FloatArray = np.fmax.reduce(bike.departures(arms), axis=0, initial=0.0)
+    return worst

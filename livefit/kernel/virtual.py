@@ -37,13 +37,15 @@ class VirtualPoints:
 
         With one side alone nobody knows how far the axle's middle is from that foot.
         """
-        points[...] = np.nan
         for k, (side, lead) in enumerate((("L", np.pi), ("R", 0.0))):
-            if side in bike.cranks:
+            if side not in bike.cranks:
+                points[..., k, :] = np.nan
+            else:
                 crank = bike.cranks[side]
                 centre = crank.centre if self._axis is None else self._axis.centre(bike, crank)
-                points[..., k, 0] = centre[0] + crank.length * np.sin(phase + lead)
-                points[..., k, 1] = centre[1] + crank.length * np.cos(phase + lead)
+                angle = phase + lead
+                points[..., k, 0] = centre[0] + crank.length * np.sin(angle)
+                points[..., k, 1] = centre[1] + crank.length * np.cos(angle)
                 points[..., k, 2] = crank.outward
         points[..., AXLE_ROW, :] = 0.0
         if not bike.has_mid_plane:

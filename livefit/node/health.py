@@ -35,15 +35,17 @@ class StreamHealth:
         self.gaps = 0
         self.first: int | None = None
         self._last_number: int | None = None
-        self._recent: deque[tuple[float, int, IntArray]] = deque()
+        self._recent: deque[tuple[float, int, IntArray | None]] = deque()
+        """Time (s), frames and in how many each marker (m,) was missing; None: in none."""
         self._recent_frames = 0
         self._recent_missing: IntArray = np.zeros(len(labels), dtype=np.int64)
 
     def take(self, block: MarkerBlock) -> None:
         """Count frames (at least one) whose numbers follow those before."""
+        first = int(block.numbers[0])
         if self.first is None:
-            self.first = int(block.numbers[0])
-        before = int(block.numbers[0]) - 1 if self._last_number is None else self._last_number
+            self.first = first
+        before = first - 1 if self._last_number is None else self._last_number
         self._last_number = int(block.numbers[-1])
         lost = self._last_number - before - len(block)
         if lost:
@@ -54,14 +56,17 @@ class StreamHealth:
 
     def _remember(self, t: float, absent: NDArray[np.bool_]) -> None:
         """Add a block up to time t (s), absent (n, m), and forget what is too old."""
-        count, missing = len(absent), np.count_nonzero(absent, axis=0)
+        count = len(absent)
+        missing = np.count_nonzero(absent, axis=0) if absent.any() else None
         self._recent.append((t, count, missing))
         self._recent_frames += count
-        self._recent_missing += missing
+        if missing is not None:
+            self._recent_missing += missing
         while self._recent[0][0] < t - _RECENT_S or t < self._recent[0][0]:
             _, count, missing = self._recent.popleft()
             self._recent_frames -= count
-            self._recent_missing -= missing
+            if missing is not None:
+                self._recent_missing -= missing
 
     @property
     def rate_hz(self) -> float | None:
@@ -74,6 +79,8 @@ class StreamHealth:
     def missing(self) -> dict[str, float]:
         """Share of the last seconds' frames without the marker, by canonical name."""
         if not self._recent_frames:
+            return {}
+        if not self._recent_missing.any():
             return {}
         share = self._recent_missing / self._recent_frames
         return {

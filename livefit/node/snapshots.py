@@ -135,7 +135,7 @@ def live_messages(
         )
         for side in sides
         if side.side in values
-        for measure, value in zip(side.table.measures, values[side.side].tolist(), strict=True)
+        for measure, value in zip(side.measures, values[side.side].tolist(), strict=True)
     ]
 
 

@@ -102,7 +102,7 @@ def _apart(bicycle: MeasuredBicycle, bike: BikeFrame) -> tuple[float, float, flo
     """Touched axis forward and up of the feet's (mm), heading (deg), and what is allowed (mm)."""
     if bicycle.origin is None or bicycle.rotation is None:
         return 0.0, 0.0, 0.0, np.inf
-    forward, up = bike.side_view(bicycle.origin).tolist()
+    forward, up, _ = bike.to_bike(bicycle.origin).tolist()
     ahead = bike.rotation @ bicycle.rotation[0]
     unsure = max((max(crank.spindle_se) for crank in bike.cranks.values()), default=0.0)
     allowed = MOVED_MM + 2 * float(np.hypot(unsure, bicycle.axis_se))

@@ -93,6 +93,7 @@ class Trial:
         self.other_capture: OtherCapture | None = None
         self._curves = Curves()
         self._early: list[EventValues] = []
+        self._quick: Sequence[EventValues] | None = None
         self._holds_within = holds_within
         self.changed = changed
         self._inflation: dict[Key, float] = {}
@@ -107,6 +108,9 @@ class Trial:
 
     def add(self, values: Sequence[EventValues]) -> None:
         """Take final values."""
+        if not values:
+            return
+        self._quick = None
         self._early += self._part(values, early=True)
         self.results.add(self._part(values, early=False))
 
@@ -219,8 +223,11 @@ class Trial:
         """Number of the latest mark before a stroke."""
         return self.mark if stroke > self._after.get(side, stroke - 1) else self.mark_before
 
-    def set_quick(self, values: Iterable[EventValues]) -> bool:
-        """Take the quick values that stand in for now; True if any row changed."""
+    def set_quick(self, values: Sequence[EventValues]) -> bool:
+        """Stand these quick values in, the same list if none is new; True if any row changed."""
+        if values is self._quick:
+            return False
+        self._quick = values
         return self.results.set_quick(self._part(values, early=False))
 
     def _part(self, values: Iterable[EventValues], *, early: bool) -> Iterator[EventValues]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import get_args
 
 import numpy as np
@@ -57,7 +58,7 @@ def test_bike_axes_are_capture_axes_turned(heading: float) -> None:
     random = np.random.default_rng(1).normal(size=(5, 4, 3)) * 1000
     turned = found.apply((random - bike.origin).reshape(-1, 3)).reshape(random.shape)
     assert bike.to_bike(random) == pytest.approx(turned, abs=1e-9)
-    assert bike.side_view(random) == pytest.approx(np.moveaxis(turned[..., :2], -1, 0), abs=1e-9)
+    assert bike.by_axis(random) == pytest.approx(np.moveaxis(turned, -1, 0), abs=1e-9)
 
 
 def solved_elsewhere(bike: BikeFrame, side: str, foot: FloatArray) -> FloatArray:
@@ -126,8 +127,10 @@ def test_the_crank_angle_is_that_of_the_spindle_about_the_centre() -> None:
         arm = spindle - complex(*crank.centre)
         # From the top toward forward: clockwise from the imaginary axis.
         expected = np.angle(1j / arm * np.abs(arm))
-        assert crank.angle(bike.side_view(foot)) == pytest.approx(expected, abs=1e-9)
-        assert crank.departure(bike.to_bike(foot)) == pytest.approx(
+        found = crank.arm(bike.by_axis(foot))
+        assert np.arctan2(found[0], found[1]) == pytest.approx(expected, abs=1e-9)
+        alone = replace(bike, cranks={side: crank})
+        assert alone.departures(found[:, None])[0] == pytest.approx(
             np.hypot(np.abs(arm) - crank.length, flat[:, 1, 2] - crank.outward), abs=1e-9
         )
 

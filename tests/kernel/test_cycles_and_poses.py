@@ -85,7 +85,7 @@ def test_values_are_the_same_with_and_without() -> None:
 
 
 def test_every_measure_of_a_side_has_a_curve_and_every_stroke_found() -> None:
-    own = {side.side: side.table.measures for side in whole().kernel.plan.sides}
+    own = {side.side: side.measures for side in whole().kernel.plan.sides}
     assert all(own.values())
     found: dict[str, list[int]] = {side: [] for side in own}
     for cycle in whole().cycles:

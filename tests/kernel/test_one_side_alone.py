@@ -64,7 +64,7 @@ def test_nothing_is_shown_of_it_at_once_either(how: str) -> None:
     assert np.isnan(np.concatenate(hidden)).all()
     moment = kernel.moment()
     assert moment is not None
-    [left] = [side.table.measures for side in kernel.plan.sides if side.side == "L"]
+    [left] = [side.measures for side in kernel.plan.sides if side.side == "L"]
     now = dict(zip([m.name for m in left], kernel.measures_at(moment)["L"], strict=True))
     assert np.isnan(now[KNEE])
     assert np.isfinite(now["knee_height"])
