@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -106,6 +106,7 @@ def analyse(
     seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
     per_stroke: bool = False,
     cuts: Sequence[int] = (),
+    restarts: Collection[int] = (),
     progress: Callable[[int], None] = lambda _: None,
 ) -> Analysis:
     """Analyse a recording with the kernel that also works live.
@@ -122,6 +123,8 @@ def analyse(
         Whether to list every stroke's values.
     cuts
         Rows, rising, before which the averages began anew; what is found counts all strokes.
+    restarts
+        Those of them that are restarts, by which a marker that slipped is taken as it is.
     progress
         Called with the number of frames done.
 
@@ -158,8 +161,9 @@ def analyse(
         progress(done)
 
     under_way = passed(
-        kernel, block, take, rate_hz=info.rate_hz, cuts=cuts, at_cut=doubts.begin_again
-    )
+        kernel, block, take, rate_hz=info.rate_hz, cuts=cuts, restarts=restarts,
+        at_restart=doubts.accept,
+    )  # fmt: skip
     counted = list(doubts.without(found))
     results.add(counted)
     strokes.add(counted)

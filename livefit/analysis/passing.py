@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -56,7 +56,8 @@ def passed(
     *,
     rate_hz: float,
     cuts: Sequence[int] = (),
-    at_cut: Callable[[], None] = lambda: None,
+    restarts: Collection[int] = (),
+    at_restart: Callable[[], object] = lambda: None,
 ) -> list[dict[str, float]]:
     """Push a block through a kernel.
 
@@ -68,8 +69,10 @@ def passed(
         Frames a second, roughly.
     cuts
         Rows, rising, before which the block is cut.
-    at_cut
-        Called at each of them.
+    restarts
+        Those of them at which the averages were restarted.
+    at_restart
+        Called there.
 
     Returns
     -------
@@ -94,7 +97,8 @@ def passed(
         begin = stop
         if len(under_way) < len(cuts):
             under_way.append(latest | _at_the_crank(kernel))
-            at_cut()
+            if stop in restarts:
+                at_restart()
     return under_way
 
 

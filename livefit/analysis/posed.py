@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -127,8 +127,9 @@ def posed_stream(
     marker_set: str | None = None,
     seat_tube_deg: float = DEFAULT_SEAT_TUBE_DEG,
     cuts: Sequence[int] = (),
+    restarts: Collection[int] = (),
 ) -> PosedStream:
-    """The same of a stream that is cut before these rows, rising."""
+    """The same of a stream that is cut before these rows, rising, at some for a restart."""
     chosen = (
         definitions.marker_set(marker_set)
         if marker_set
@@ -153,8 +154,9 @@ def posed_stream(
         poses.extend(taken)
 
     under_way = passed(
-        kernel, block, take, rate_hz=info.rate_hz, cuts=cuts, at_cut=doubts.begin_again
-    )
+        kernel, block, take, rate_hz=info.rate_hz, cuts=cuts, restarts=restarts,
+        at_restart=doubts.accept,
+    )  # fmt: skip
     why = kernel.problem or ", ".join(kernel.refused) or "it ends too soon"
     cranks = {} if kernel.bike is None else kernel.bike.cranks
     units = {measure.name: measure.unit for measure in definitions.measures}

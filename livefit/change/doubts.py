@@ -15,10 +15,14 @@ from livefit.definitions.models import Measure
 from livefit.frames import IntArray
 from livefit.kernel.cycles import GridPoses, StrokeCycle
 from livefit.kernel.events import EventValues
-from livefit.kernel.measuring import markers_of
+from livefit.kernel.measuring import FOOT_MARKERS, markers_of
 
 NOTICED_WITHIN = 10
 """A marker that moves is noticed within so many strokes."""
+REMEMBERED = 16
+"""Strokes that noise is told from: jumps among them put the extremes after them in doubt."""
+_CRANK = "crank"
+"""What every measure rests on, and what is found from the feet."""
 _OPEN = 2**62
 """The last stroke in doubt, while the marker is not back."""
 
@@ -34,8 +38,9 @@ class Doubts:
     """Watches the markers of a stream, and leaves out what rests on one that has moved.
 
     The strokes in which it may have moved unnoticed are left out as well; those after it is back
-    where it was count again. The values left out depend on the strokes alone, not on how many
-    frames came together.
+    where it was count again, after exchanged labels some more. Where labels of the feet were
+    exchanged, the crank is not where it is thought to be, and nothing counts for the rest of the
+    stream. The values left out depend on the strokes alone, not on how many frames came together.
 
     Parameters
     ----------
@@ -57,6 +62,7 @@ class Doubts:
         self._open: dict[str, int] = {}
         self._closed: dict[str, list[tuple[int, int]]] = {}
         self._turn = 0
+        self._held: dict[str, int] = {}
         self._told: list[_Told] = []
         self.watch = SegmentWatch(labels)
 
@@ -64,16 +70,18 @@ class Doubts:
         """Whether any stroke is in doubt."""
         return bool(self._open or self._closed)
 
-    def begin_again(self) -> None:
-        """Markers may have been put back; the strokes up to now stay as doubtful as they are.
+    def accept(self) -> bool:
+        """A marker that slipped is right where it now is; True if there was one.
 
-        Labels that have exchanged their markers stay so until the lengths are right again.
+        The strokes up to now stay as doubtful as they are. Labels that have exchanged their markers
+        stay so until the lengths are right again.
         """
         moved = self.watch.moved()
-        if moved is not None and moved.exchanged:
-            return
+        if moved is None or moved.exchanged:
+            return False
         self._mind(frozenset())
         self.watch = SegmentWatch(self._labels)
+        return True
 
     def take(self, poses: Iterable[GridPoses]) -> bool:
         """Take poses of half turns; True if there are other strokes in doubt than before."""
@@ -82,12 +90,19 @@ class Doubts:
             self.watch.take(pose.first, pose.positions)
             self._turn = pose.first // PLACES
             moved = self.watch.moved()
+            if moved is not None:
+                self._held |= dict.fromkeys(moved.exchanged, self._turn + REMEMBERED)
             changed |= self._mind(moved.markers if moved is not None else frozenset())
             if moved is not None:
                 self._told[-1].text = moved.text
         return changed
 
     def _mind(self, markers: AbstractSet[str]) -> bool:
+        """Doubt these markers, and those whose labels were exchanged until lately."""
+        held = {marker for marker, until in self._held.items() if self._turn < until}
+        markers = markers | (held & self._open.keys())
+        if any(marker[2:] in FOOT_MARKERS for marker in self._held):
+            markers |= {_CRANK}
         if markers == self._open.keys():
             return False
         if not self._open:
@@ -104,7 +119,7 @@ class Doubts:
     def words(self) -> list[str]:
         """What moved, and in which strokes what rests on it is left out."""
         return [
-            f"{told.text}; what rests on it is left out "
+            f"{told.text}; what rests on that is left out "
             + (
                 f"from stroke {told.first} on"
                 if told.last is None
@@ -112,6 +127,23 @@ class Doubts:
             )
             for told in self._told
         ]
+
+    def warning(self) -> str | None:
+        """What moved, what that does and what to do, in plain words; None: nothing did."""
+        if not self._open:
+            return None
+        moved = self.watch.moved()
+        if _CRANK in self._open:
+            text = self._told[-1].text if moved is None else moved.text
+            return (
+                f"{text}; the crank is found from the feet, so that nothing counts until they are "
+                "right and the stream begins anew: restart the capture"
+            )
+        if moved is None:
+            return f"the labels are right again; what rests on them counts {REMEMBERED} strokes on"
+        if moved.exchanged:
+            return f"{moved.text}; what rests on them is left out until they are right"
+        return f"{moved.text}; what rests on it is left out: put it right, restart the averages"
 
     def now(self, measure: str, side: str) -> bool:
         """Whether a measure rests on a marker that is not where its label says."""
@@ -150,8 +182,8 @@ class Doubts:
         """Poses, NaN where a marker is in doubt."""
         for pose in poses:
             turns = (pose.first + np.arange(len(pose.positions))) // PLACES
-            columns = [self._within({label}, turns) for label in self._labels] if self else []
-            doubtful = _stacked(columns)
+            labels = self._labels if self else ()
+            doubtful = _stacked([self._within({label, _CRANK}, turns) for label in labels])
             if doubtful is None:
                 yield pose
             else:
@@ -161,8 +193,10 @@ class Doubts:
     def _markers(self, measure: str, side: str) -> frozenset[str]:
         found = self._rests.get((measure, side))
         if found is None:
-            known = self._measures.get(measure)
-            found = frozenset() if known is None else markers_of(known, side)
+            # Another capture of the same trial may have seen the other side.
+            seen = side == "B" or any(label.startswith(side) for label in self._labels)
+            known = self._measures.get(measure) if seen else None
+            found = frozenset() if known is None else markers_of(known, side) | {_CRANK}
             self._rests[measure, side] = found
         return found
 

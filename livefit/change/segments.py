@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import combinations
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import permutations
 from typing import NamedTuple
 
 import numpy as np
@@ -25,14 +25,20 @@ _SLIGHTLY_MM = 1.0
 _SPREADS, _SLIGHT_SPREADS = 6.0, 3.0
 """A change counts, or counts as slight, if it is also so many standard deviations of a half turn
 at the beginning."""
-_EXCHANGED_MM = 30.0
+_FAR_MM = 30.0
 """A marker that slips moves less; by more than this, labels may have been exchanged."""
+_IMPLAUSIBLE_MM = 60.0
+"""By so much no segment's length varies in a turn, or differs from the other side's, where labels
+are right (common practice, no source)."""
+_MOST_ENDS = 9
+"""Of more markers no three are tried in turn."""
 
 _SIDES = {"L": "left", "R": "right"}
 _MARKERS = {
     "AC": "shoulder", "EL": "elbow", "US": "wrist", "ASIS": "front pelvis", "PSIS": "back pelvis",
-    "GT": "hip", "LE": "knee", "LM": "ankle", "CA": "heel", "VM": "outer forefoot",
+    "GT": "hip", "LE": "knee", "LM": "ankle", "CA": "heel", "VM": "outer forefoot", "PED": "pedal",
 }  # fmt: skip
+_WATCHED = {**SEGMENTS, "forefoot to pedal": ("VM", "PED")}
 
 
 class Moved(NamedTuple):
@@ -45,12 +51,12 @@ class Moved(NamedTuple):
     markers
         Canonical names; where one of two must have moved, both.
     exchanged
-        Whether two labels have exchanged their markers, which stay where they are.
+        Those of them whose labels have exchanged markers that stay where they are.
     """
 
     text: str
     markers: frozenset[str]
-    exchanged: bool = False
+    exchanged: frozenset[str] = frozenset()
 
 
 class SegmentWatch:
@@ -58,8 +64,8 @@ class SegmentWatch:
 
     Each length is compared at the same crank angle, so that neither skin that slides with the
     stroke nor a marker hidden in a part of it makes a difference. A marker that moved is right
-    again when the lengths to it are as they were. A new watch begins anew, as after a change of
-    the bicycle, when markers may have been put back.
+    again when the lengths to it are as they were. Labels that are exchanged from the beginning are
+    known by lengths that no rider's segments have.
 
     Parameters
     ----------
@@ -73,11 +79,15 @@ class SegmentWatch:
         self._ends: dict[Segment, tuple[int, int]] = {
             (side, name): (column[f"{side}_{a}"], column[f"{side}_{b}"])
             for side in _SIDES
-            for name, (a, b) in SEGMENTS.items()
+            for name, (a, b) in _WATCHED.items()
             if f"{side}_{a}" in column and f"{side}_{b}" in column
         }
         self._pairs = np.array([*self._ends.values()], dtype=np.int64).reshape(-1, 2)
-        self._early: list[FloatArray] = []
+        segments = list(self._ends)
+        twins = [("R" if side == "L" else "L", name) for side, name in segments]
+        self._twin = [segments.index(twin) if twin in self._ends else k
+                      for k, twin in enumerate(twins)]  # fmt: skip
+        self._early: list[tuple[IntArray, FloatArray]] = []
         self._usual: FloatArray | None = None
         self._spread = np.zeros(len(self._ends))
         self._newest: dict[int, deque[FloatArray]] = {}
@@ -96,17 +106,17 @@ class SegmentWatch:
         if not self._ends:
             return
         places = (first + np.arange(len(positions))) % PLACES
-        lengths = _lengths(positions, self._pairs)
         if self._usual is None:
-            self._begin(places, lengths)
+            self._begin(places, positions)
             return
+        lengths = _lengths(positions, self._pairs)
         kept = self._newest.setdefault(int(places[0]), deque(maxlen=_TURNS))
         kept.append(lengths - self._usual[places])
         whole = places[0] == max(self._newest) and len(self._newest) == 2
         if whole and min(map(len, self._newest.values())) == _TURNS:
             halves = [_median(np.stack(half)) for half in self._newest.values()]
             change = _mean(np.concatenate(halves))
-            found = self._judged(change, places, positions, self._usual)
+            found = self._judged(change, positions, self._usual[places])
             self._moved = self._still(found, change)
 
     def lengths(self) -> dict[Segment, float]:
@@ -114,65 +124,138 @@ class SegmentWatch:
         if self._usual is None:
             return {}
         means = dict(zip(self._ends, _mean(self._usual).tolist(), strict=True))
-        return {segment: length for segment, length in means.items() if np.isfinite(length)}
+        return {
+            segment: length
+            for segment, length in means.items()
+            if segment[1] in SEGMENTS and np.isfinite(length)
+        }
 
     def moved(self) -> Moved | None:
         """Which markers moved and are not back yet; None: none."""
         return self._moved
 
-    def _begin(self, places: IntArray, lengths: FloatArray) -> None:
+    def _begin(self, places: IntArray, positions: FloatArray) -> None:
         """Gather the first turns, and learn from them what is usual."""
-        self._early.append(np.full((PLACES, len(self._ends)), np.nan))
-        self._early[-1][places] = lengths
+        self._early.append((places, positions))
         if len(self._early) < 2 * _REFERENCE_TURNS:
             return
-        early = np.stack(self._early)
+        order = self._plausible_order(np.concatenate([half for _, half in self._early[-2:]]))
+        early = np.full((len(self._early), PLACES, len(self._ends)), np.nan)
+        for k, (rows, half) in enumerate(self._early):
+            early[k, rows] = _lengths(half[:, order], self._pairs)
         self._usual = _median(early)
         changes = np.stack([_mean(half - self._usual) for half in early])
         self._spread = np.sqrt(_median((changes - _median(changes)) ** 2)) / 0.6745
         self._early = []
+
+    def _plausible_order(self, positions: FloatArray) -> IntArray:
+        """The columns in which a turn's positions make segments that a rider can have."""
+
+        def far_off(order: IntArray) -> FloatArray:
+            lengths = _lengths(positions[:, order], self._pairs)
+            mean, seen = _mean(lengths), np.isfinite(lengths)
+            varies = np.where(seen, lengths, -np.inf).max(0) - np.where(seen, lengths, np.inf).min(
+                0
+            )
+            off: FloatArray = np.fmax(varies, np.abs(mean - mean[self._twin])) / _IMPLAUSIBLE_MM
+            return np.where(np.isfinite(mean), off, np.nan)
+
+        return self._put_right(positions.shape[1], far_off)
+
+    def _put_right(self, columns: int, far_off: Callable[[IntArray], FloatArray]) -> IntArray:
+        """The columns in which no exchange of labels is left that explains what is off.
+
+        An exchange explains it if every segment at its labels is right without it, and was not all.
+
+        Parameters
+        ----------
+        far_off
+            Given an order of the columns: for each segment how far off it is, 1 = just right yet.
+        """
+        order = np.arange(columns)
+        off = start = far_off(order)
+        while (off > 1).any():
+            ends = np.unique(self._pairs[off > 1]).tolist()
+            others = np.unique(self._pairs).tolist()
+            pairs = {
+                tuple(sorted((one, other))) for one in ends for other in others if one != other
+            }
+            cycles: list[tuple[int, ...]] = sorted(pairs)
+            if len(ends) <= _MOST_ENDS:
+                cycles += permutations(ends, 3)
+            best: tuple[int, IntArray, FloatArray] | None = None
+            for cycle in cycles:
+                turned = order.copy()
+                turned[[*cycle]] = order[[*cycle[1:], cycle[0]]]
+                own = np.isin(self._pairs, cycle).any(axis=1)
+                gain = int((off[own] > 1).sum())
+                if gain <= (0 if best is None else best[0]):
+                    continue
+                left = far_off(turned)
+                if ((left <= 1) | np.isnan(start))[own].all():
+                    best = gain, turned, left
+            if best is None:
+                break
+            _, order, off = best
+        return order
 
     def _still(self, found: Moved | None, change: FloatArray) -> Moved | None:
         """What has moved by now, those included that did before and are not back."""
         before = self._moved
         if before is None:
             return found
-        mixed = (np.abs(change) > _EXCHANGED_MM).any() and not (found and found.exchanged)
-        if before.exchanged and mixed:
-            # Some of the turns judged together are before the labels changed back.
-            return before
         limit = np.fmax(STAYED_MM, _SLIGHT_SPREADS * self._spread)
         not_back = self._pairs[~(np.abs(change) <= limit)]
         away = before.markers & {self._labels[k] for k in not_back.ravel().tolist()}
         if found is None:
-            return before._replace(exchanged=False) if away else None
+            return before._replace(exchanged=frozenset()) if away else None
         return found._replace(markers=found.markers | away)
 
-    def _judged(
-        self, change: FloatArray, places: IntArray, positions: FloatArray, usual: FloatArray
-    ) -> Moved | None:
-        size = np.abs(change)
+    def _judged(self, change: FloatArray, positions: FloatArray, usual: FloatArray) -> Moved | None:
+        """What a change (s,) over the newest turns says, with a half turn of now."""
         limit = np.fmax(_CHANGED_MM, _SPREADS * self._spread)
-        if not (size > limit).any():
+        if not (np.abs(change) > limit).any():
             return None
-        if (size > _EXCHANGED_MM).any():
-            for one, other in combinations(np.unique(self._pairs[size > limit]).tolist(), 2):
-                order = np.arange(positions.shape[1])
-                order[[one, other]] = other, one
-                left = _mean(_lengths(positions[:, order], self._pairs) - usual[places])
-                if not (np.abs(left) > limit).any():
-                    labels = self._labels[one], self._labels[other]
-                    text = f"the labels {' and '.join(labels)} have exchanged their markers"
-                    return Moved(text, frozenset(labels), exchanged=True)
+
+        def far_off(order: IntArray) -> FloatArray:
+            off = np.abs(_mean(_lengths(positions[:, order], self._pairs) - usual))
+            relative: FloatArray = off / limit
+            return relative
+
+        order = self._put_right(positions.shape[1], far_off)
+        before = self._moved
+        told = []
+        if (order != np.arange(len(order))).any():
+            told += list(self._exchanges(order))
+            change = _mean(_lengths(positions[:, order], self._pairs) - usual)
+        elif before is not None and before.exchanged and (np.abs(change) > _FAR_MM).any():
+            # Some of the turns judged together are from before the labels changed back.
+            return before
+        size = np.abs(change)
         slight = np.fmax(_SLIGHTLY_MM, _SLIGHT_SPREADS * self._spread)
         by = dict(zip(self._ends, change.tolist(), strict=True))
         clear = {segment for segment, is_so in zip(by, size > limit, strict=True) if is_so}
         some = {segment for segment, is_so in zip(by, size > slight, strict=True) if is_so}
-        told = [*self._told(by, clear, some)]
-        return Moved(
-            "; ".join(each.text for each in told),
-            frozenset(marker for each in told for marker in each.markers),
-        )
+        told += self._told(by, clear, some)
+        markers = frozenset(marker for each in told for marker in each.markers)
+        if (size > _FAR_MM).any():
+            ends = self._pairs[size > limit].ravel().tolist()
+            markers |= {self._labels[k] for k in ends}
+        exchanged = frozenset(marker for each in told for marker in each.exchanged)
+        return Moved("; ".join(each.text for each in told), markers, exchanged)
+
+    def _exchanges(self, order: IntArray) -> Iterator[Moved]:
+        """Say which labels have exchanged their markers, each cycle by itself."""
+        left = set(np.flatnonzero(order != np.arange(len(order))).tolist())
+        while left:
+            cycle = [min(left)]
+            while (following := int(order[cycle[-1]])) != cycle[0]:
+                cycle.append(following)
+            left -= set(cycle)
+            *first, last = (self._labels[k] for k in sorted(cycle))
+            names = f"{', '.join(first)} and {last}"
+            labels = frozenset(self._labels[k] for k in cycle)
+            yield Moved(f"the labels {names} have exchanged their markers", labels, labels)
 
     def _told(
         self, by: Mapping[Segment, float], clear: set[Segment], some: set[Segment]
@@ -181,7 +264,7 @@ class SegmentWatch:
         while clear:
             side = min(clear)[0]
             around = {
-                marker: {s for s in self._ends if s[0] == side and marker in SEGMENTS[s[1]]}
+                marker: {s for s in self._ends if s[0] == side and marker in _WATCHED[s[1]]}
                 for marker in _MARKERS
             }
             explained = {

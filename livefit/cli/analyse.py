@@ -23,7 +23,7 @@ from livefit.definitions import Definitions
 from livefit.kernel.measuring import rests_on_mid_plane
 from livefit.kernel.plan import DEFAULT_SEAT_TUBE_DEG
 from livefit.kernel.results import Difference, ResultRow
-from livefit.session.cutting import Part, marker_set_of, parts_of
+from livefit.session.cutting import Part, Places, marker_set_of, parts_of
 from livefit.session.ridden import ridden_in
 from livefit.session.told import told_in
 
@@ -63,7 +63,7 @@ def analyse_file(
     errors = Console(stderr=True)
     with Progress(console=errors, transient=True, disable=not errors.is_terminal) as progress:
 
-        def analysed(part: Part, cuts: list[int]) -> Analysis:
+        def analysed(part: Part, places: Places) -> Analysis:
             task = progress.add_task(file.name, total=len(part.block))
             return analyse(
                 part.info,
@@ -74,7 +74,8 @@ def analyse_file(
                 marker_set=markers or marker_set_of(part),
                 seat_tube_deg=seat_tube,
                 per_stroke=per_stroke,
-                cuts=cuts,
+                cuts=places.rows,
+                restarts=places.restarts,
                 progress=lambda done: progress.update(task, completed=done),
             )
 

@@ -14,7 +14,7 @@ from livefit.definitions import Definitions
 from livefit.predict import PARTS, Observed
 from livefit.predict.changes import UNPREDICTED
 from livefit.predict.learning import observed
-from livefit.session.cutting import Part, marker_set_of, parts_of
+from livefit.session.cutting import Part, Places, marker_set_of, parts_of
 from livefit.session.ridden import PosedTrial, posed_in
 from livefit.session.told import told_in
 
@@ -102,9 +102,9 @@ class PosedFiles(RecordingFiles):
             parts, notes = parts_of(path)
             problems: list[str] = []
 
-            def passed(part: Part, cuts: list[int]) -> PosedStream:
+            def passed(part: Part, places: Places) -> PosedStream:
                 stream = posed_stream(
-                    part.info, part.block, self._known, cuts=cuts,
+                    part.info, part.block, self._known, cuts=places.rows, restarts=places.restarts,
                     marker_set=self._marker_set or marker_set_of(part),
                     seat_tube_deg=self._seat_tube_deg,
                 )  # fmt: skip

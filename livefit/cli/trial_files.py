@@ -12,7 +12,7 @@ from livefit.analysis.comparison import Trial
 from livefit.change.placed import Segment, segment_lengths
 from livefit.definitions import Definitions, canonical_labels
 from livefit.predict.words import change_words
-from livefit.session.cutting import Part, marker_set_of, parts_of
+from livefit.session.cutting import Part, Places, marker_set_of, parts_of
 from livefit.session.ridden import ridden_in
 from livefit.session.told import told_in
 from livefit.wire.messages import Mark
@@ -104,13 +104,13 @@ class TrialFiles(RecordingFiles):
             self._read[path] = _File(ridden.trials, lengths, notes)
         return self._read[path]
 
-    def _analysed(self, part: Part, cuts: list[int]) -> Analysis:
+    def _analysed(self, part: Part, places: Places) -> Analysis:
         return analyse(
             part.info, part.block, self._known,
             discipline=self._known.disciplines[0].name,
             marker_set=self._marker_set or marker_set_of(part),
             seat_tube_deg=self._seat_tube_deg,
-            cuts=cuts,
+            cuts=places.rows, restarts=places.restarts,
         )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ class PlacementWatch:
     """Counts the placements of the markers on the rider.
 
     Within a stream they stay on, unless a marker was seen to move: then the averages are begun
-    anew once it has been put back. Whether they were put on anew before a new stream is not known;
+    anew once it is right. Whether they were put on anew before a new stream is not known;
     the lengths between neighbouring markers tell, once it has been ridden for some turns. Markers
     that have no length in common with those before were put on anew, but for the other side's.
 
@@ -49,13 +49,11 @@ class PlacementWatch:
             self.number += 1
         self._unknown = self._stayed is None and bool(self._lengths)
 
-    def begin_again(self) -> None:
-        """The averages begin anew within the stream."""
-        moved = self.doubts.watch.moved()
-        if moved is not None and not moved.exchanged:
+    def accept(self) -> None:
+        """The markers are right where they are: one that had slipped was put on anew."""
+        if self.doubts.accept():
             self.number += 1
-        self.doubts.begin_again()
-        self._learned = False
+            self._learned = False
 
     def take(self, poses: Iterable[GridPoses]) -> bool:
         """Take poses of half turns; True if there are other strokes in doubt than before."""
@@ -74,12 +72,3 @@ class PlacementWatch:
             self.number += not stays
         self._lengths |= lengths
         self._learned, self._unknown = True, False
-
-    def warning(self) -> str | None:
-        """Which marker moved, what tells so and what to do, in plain words; None: none did."""
-        moved = self.doubts.watch.moved()
-        if moved is None:
-            return None
-        if moved.exchanged:
-            return f"{moved.text}; what rests on them is left out until they are right"
-        return f"{moved.text}; what rests on it is left out: put it right, restart the averages"

@@ -99,8 +99,6 @@ class Riding:
     ) -> None:
         """Begin an empty trial; the strokes under way belong to what was before."""
         self.settle()
-        if changed:
-            self._markers.begin_again()
         self.comparing.placement = self._markers.number
         self.comparing.begin_again()
         moment, newest = kernel.moment(), kernel.newest()
@@ -123,8 +121,7 @@ class Riding:
             changed=changed,
             other=other,
         )
-        if self._markers.doubts:
-            self._leave_out()
+        self._leave_out()
 
     def add(self, kernel: Kernel, values: Sequence[EventValues]) -> bool:
         """Take what the kernel made of new frames; True if any row changed.
@@ -156,8 +153,10 @@ class Riding:
 
     def _leave_out(self) -> None:
         """Leave out of the trial what rests on a marker that has moved."""
-        self._trial.leave_out(self._markers.doubts)
-        self.comparing.leave_out(self._markers.doubts)
+        doubts = self._markers.doubts
+        if doubts:
+            self._trial.leave_out(doubts)
+        self.comparing.leave_out(doubts)
 
     def in_doubt(self, measure: str, side: str) -> bool:
         """Whether a measure rests on a marker that has moved."""
@@ -184,7 +183,7 @@ class Riding:
 
     def warnings(self) -> list[str]:
         """What the fitter should know of the markers, in words."""
-        moved = self._markers.warning() if self._kernel else None
+        moved = self._markers.doubts.warning() if self._kernel else None
         return [] if moved is None else [moved]
 
     def strokes(self) -> list[Stroke]:

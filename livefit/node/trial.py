@@ -101,7 +101,10 @@ class Trial:
         self._doubts: Doubts | None = None
         if other is not None:
             sides_kept = {plan.side for plan in kept}
-            self.results.resume(other.results)
+            if other._doubts is None:
+                self.results.resume(other.results)
+            else:
+                self.results.add(other._doubts.without(other.results.event_values()))
             self.strokes = other.strokes.of_sides(sides_kept)
             self._curves = other._curves.cycles_of(sides_kept)
             self._inflation = {k: f for k, f in other._inflation.items() if k[1] in sides_kept}

@@ -31,6 +31,8 @@ class Trials(Riding):
     def restart(self) -> None:
         """Forget the strokes in the window."""
         if self._kernel:
+            self.settle()
+            self._markers.accept()
             self._begin_trial(self._kernel, self.fit.mark_in_force, changed=True)
             self._ended.part()
         self._last = None

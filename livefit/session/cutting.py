@@ -115,6 +115,11 @@ class Places:
         return [row for row, _ in self.inside]
 
     @property
+    def restarts(self) -> set[int]:
+        """Those of the rows before which the averages were restarted."""
+        return {row for row, cut in self.inside if cut.restart}
+
+    @property
     def restarted(self) -> set[int]:
         """Intervals of which nothing counts that was ridden in earlier streams."""
         return {cut.interval for _, cut in self.inside if cut.restart}

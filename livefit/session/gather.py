@@ -153,7 +153,7 @@ def _ride(
     places = places_of(part, cuts)
     under_way = passed(
         kernel, part.block, take, rate_hz=part.info.rate_hz, cuts=places.rows,
-        at_cut=doubts.begin_again,
+        restarts=places.restarts, at_restart=doubts.accept,
     )  # fmt: skip
     values = list(doubts.without(values))
     cycles = list(doubts.without_cycles(cycles))

@@ -9,7 +9,7 @@ from livefit.analysis import Analysis
 from livefit.analysis.comparison import Trial
 from livefit.analysis.posed import Posed, PosedStream
 from livefit.change.trials import TrialStrokes
-from livefit.session.cutting import Part, cuts_of, places_of, trials_among
+from livefit.session.cutting import Part, Places, cuts_of, places_of, trials_among
 from livefit.session.told import Interval
 from livefit.wire.messages import Mark
 
@@ -46,7 +46,7 @@ class _Interval:
 def ridden_in(
     parts: Sequence[Part],
     intervals: Sequence[Interval],
-    analysed: Callable[[Part, list[int]], Analysis],
+    analysed: Callable[[Part, Places], Analysis],
 ) -> Ridden:
     """Analyse the streams of a recording, and cut their strokes where the averages began anew.
 
@@ -57,14 +57,14 @@ def ridden_in(
     intervals
         Between the marks, as the node told of them; none where none was heard.
     analysed
-        Analyses a stream, cut before these rows.
+        Analyses a stream, cut at these places.
     """
     cuts = cuts_of(intervals)
     rides = [_Interval() for _ in intervals] or [_Interval()]
     streams = []
     for number, part in enumerate(parts):
         places = places_of(part, cuts)
-        found = analysed(part, places.rows)
+        found = analysed(part, places)
         streams.append(found)
         for interval in places.restarted:
             rides[interval] = _Interval()
@@ -107,7 +107,7 @@ class PosedTrial:
 def posed_in(
     parts: Sequence[Part],
     intervals: Sequence[Interval],
-    passed: Callable[[Part, list[int]], PosedStream],
+    passed: Callable[[Part, Places], PosedStream],
 ) -> list[PosedTrial]:
     """The rider of each trial, numbered as :func:`ridden_in` does; none without a stroke.
 
@@ -121,7 +121,7 @@ def posed_in(
     ridden = [False for _ in rides]
     for number, part in enumerate(parts):
         places = places_of(part, cuts)
-        stream = passed(part, places.rows)
+        stream = passed(part, places)
         for interval in places.restarted:
             rides[interval], ridden[interval] = PosedTrial(), False
         for stretch in places.stretches(stream.under_way):

@@ -77,9 +77,9 @@ def test_strokes_after_it_is_back_count_again() -> None:
     assert words.endswith(f"left out in strokes {strokes[0]} to {strokes[-1]}")
 
 
-def test_the_averages_begun_anew_take_the_marker_as_it_is() -> None:
+def test_a_marker_accepted_is_right_where_it_is() -> None:
     doubts = watched(SLIPPED + 6)
-    doubts.begin_again()
+    assert doubts.accept()
     assert not doubts.now("knee_flexion", "R")
     assert SLIPPED + 4 < left_out(doubts, "knee_flexion", "R")[-1] < SLIPPED + 8
 
@@ -122,6 +122,19 @@ def test_spindle_and_axle_rest_on_the_feet() -> None:
     both = own | {f"L{marker[1:]}" for marker in own}
     assert markers_of(by_name["hip_height"], "L") == {"L_GT", *both}
     assert markers_of(by_name["cadence"], "L") == set()
+
+
+def test_another_capture_of_the_trial_is_not_in_doubt() -> None:
+    """The stream sees the right side; the left one's strokes are numbered by another."""
+    labels = [label for label in LABELS if label.startswith("R_")]
+    columns = [LABELS.index(label) for label in labels]
+    doubts = Doubts(shipped().measures, labels)
+    positions = turns().copy()
+    positions[SLIPPED:, :, LABELS.index("R_VM"), 0] += 15.0
+    for k, half in enumerate(positions[:, :, columns].reshape(-1, 18, len(columns), 3)):
+        doubts.take([GridPoses(18 * k, half)])
+    assert left_out(doubts, "hip_height", "R")
+    assert left_out(doubts, "hip_height", "L") == []
 
 
 def test_a_recording_leaves_out_the_same_strokes_at_any_rate() -> None:
