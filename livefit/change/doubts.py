@@ -23,7 +23,7 @@ REMEMBERED = 16
 """Strokes that noise is told from: jumps among them put the extremes after them in doubt."""
 _CRANK = "crank"
 """What every measure rests on, and what is found from the feet."""
-_OPEN = 2**62
+NEVER = 2**62
 """The last stroke in doubt, while the marker is not back."""
 
 
@@ -63,6 +63,7 @@ class Doubts:
         self._closed: dict[str, list[tuple[int, int]]] = {}
         self._turn = 0
         self._held: dict[str, int] = {}
+        self._astray: set[tuple[str, int]] = set()
         self._told: list[_Told] = []
         self.watch = SegmentWatch(labels)
 
@@ -93,6 +94,7 @@ class Doubts:
             if moved is not None:
                 self._held |= dict.fromkeys(moved.exchanged, self._turn + REMEMBERED)
             changed |= self._mind(moved.markers if moved is not None else frozenset())
+            changed |= self._mind_astray(self.watch.elsewhere - self._open.keys())
             if moved is not None:
                 self._told[-1].text = moved.text
         return changed
@@ -116,16 +118,45 @@ class Doubts:
             self._closed.setdefault(marker, []).append(span)
         return True
 
+    def _mind_astray(self, markers: AbstractSet[str]) -> bool:
+        """Doubt the strokes around this one alone."""
+        if any(marker[2:] in FOOT_MARKERS for marker in markers):
+            markers = markers | {_CRANK}
+        before = len(self._astray)
+        for marker in markers:
+            if (marker, self._turn) not in self._astray:
+                self._astray.add((marker, self._turn))
+                self._closed.setdefault(marker, []).append((self._turn - 1, self._turn + 1))
+        return len(self._astray) > before
+
     def words(self) -> list[str]:
         """What moved, and in which strokes what rests on it is left out."""
-        return [
-            f"{told.text}; what rests on that is left out "
+        told = [
+            f"{each.text}; what rests on that is left out "
             + (
-                f"from stroke {told.first} on"
-                if told.last is None
-                else f"in strokes {told.first} to {told.last}"
+                f"from stroke {each.first} on"
+                if each.last is None
+                else f"in strokes {each.first} to {each.last}"
             )
-            for told in self._told
+            for each in self._told
+        ]
+        return self._words_of_moments() + told
+
+    def _words_of_moments(self) -> list[str]:
+        """Which markers were elsewhere for a moment, apart from what is told of at length."""
+        spans = [(each.first, NEVER if each.last is None else each.last) for each in self._told]
+        alone = [
+            (marker, turn)
+            for marker, turn in self._astray
+            if marker != _CRANK and not any(low <= turn <= high for low, high in spans)
+        ]
+        if not alone:
+            return []
+        names = ", ".join(sorted({marker for marker, _ in alone}))
+        turns = len({turn for _, turn in alone})
+        return [
+            f"{names} elsewhere for a moment in {turns} turn{'s' * (turns > 1)} of the crank; what "
+            "rests on that is left out there"
         ]
 
     def warning(self) -> str | None:
@@ -148,11 +179,6 @@ class Doubts:
     def now(self, measure: str, side: str) -> bool:
         """Whether a measure rests on a marker that is not where its label says."""
         return bool(self._open) and not self._open.keys().isdisjoint(self._markers(measure, side))
-
-    def first_that_counts(self, measure: str, side: str) -> int:
-        """Number of the first stroke after those in doubt; beyond all while they go on."""
-        spans = self._spans(self._markers(measure, side))
-        return max((last + 1 for _, last in spans), default=-1)
 
     def of(self, side: str, measures: Sequence[str], strokes: IntArray) -> NDArray[np.bool_] | None:
         """Which values (strokes, measures) are in doubt; None: none."""
@@ -202,7 +228,7 @@ class Doubts:
 
     def _spans(self, markers: AbstractSet[str]) -> list[tuple[int, int]]:
         closed = chain.from_iterable(self._closed.get(marker, ()) for marker in markers)
-        return [*closed, *((self._open[m], _OPEN) for m in markers & self._open.keys())]
+        return [*closed, *((self._open[m], NEVER) for m in markers & self._open.keys())]
 
     def _within(self, markers: AbstractSet[str], strokes: IntArray) -> NDArray[np.bool_] | None:
         spans = self._spans(markers)

@@ -71,9 +71,16 @@ class SegmentWatch:
     ----------
     labels
         Canonical names of the markers, in the order of their positions.
+
+    Attributes
+    ----------
+    elsewhere
+        Markers that were not where their labels say somewhere in the newest half turn, by lengths
+        that no rider's segments have.
     """
 
     def __init__(self, labels: Sequence[str]) -> None:
+        self.elsewhere: frozenset[str] = frozenset()
         column = {label: k for k, label in enumerate(labels)}
         self._labels = labels
         self._ends: dict[Segment, tuple[int, int]] = {
@@ -109,9 +116,10 @@ class SegmentWatch:
         if self._usual is None:
             self._begin(places, positions)
             return
-        lengths = _lengths(positions, self._pairs)
+        off = _lengths(positions, self._pairs) - self._usual[places]
+        self.elsewhere = self._far(off)
         kept = self._newest.setdefault(int(places[0]), deque(maxlen=_TURNS))
-        kept.append(lengths - self._usual[places])
+        kept.append(off)
         whole = places[0] == max(self._newest) and len(self._newest) == 2
         if whole and min(map(len, self._newest.values())) == _TURNS:
             halves = [_median(np.stack(half)) for half in self._newest.values()]
@@ -147,6 +155,15 @@ class SegmentWatch:
         changes = np.stack([_mean(half - self._usual) for half in early])
         self._spread = np.sqrt(_median((changes - _median(changes)) ** 2)) / 0.6745
         self._early = []
+
+    def _far(self, off: FloatArray) -> frozenset[str]:
+        """The fewest markers that explain where lengths (n, s) are off by more than any can be."""
+        far = np.flatnonzero((np.abs(off) > _IMPLAUSIBLE_MM).any(axis=0)).tolist()
+        if not far:
+            return frozenset()
+        by = dict.fromkeys(self._ends, 0.0)
+        found = {list(by)[k] for k in far}
+        return frozenset(m for each in self._told(by, found, set(found)) for m in each.markers)
 
     def _plausible_order(self, positions: FloatArray) -> IntArray:
         """The columns in which a turn's positions make segments that a rider can have."""

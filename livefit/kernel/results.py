@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtridf, stdtrit
 
 from livefit.definitions.models import Discipline, Measure
@@ -27,6 +28,9 @@ from livefit.kernel.rolling import (
 
 Bands = Mapping[tuple[str, str], tuple[float, float]]
 """(measure, event) -> low and high edge, in the measure's unit."""
+
+Doubtful = Callable[[str, Sequence[str], IntArray], NDArray[np.bool_] | None]
+"""Of a side, measures and strokes: which values (strokes, measures) are in doubt; None: none."""
 
 
 def bands_of(discipline: Discipline) -> Bands:
@@ -198,6 +202,18 @@ class RollingResults:
             if any(first.get(key) != self._first.get(key) for key in keys):
                 group.rows = None
         self._first = dict(first)
+
+    def leave_out(self, doubtful: Doubtful) -> None:
+        """Leave out the final values that are in doubt."""
+        for (side, _, measures), group in self._groups.items():
+            rolling = group.rolling
+            out = doubtful(side, measures, rolling.strokes)
+            if out is not None and np.isfinite(rolling.values[out]).any():
+                strokes, t = rolling.strokes, rolling.t
+                values = np.where(out, np.nan, rolling.values)
+                rolling.clear()
+                rolling.update(strokes, t, values)
+                group.rows = None
 
     def strokes(self, side: str) -> int:
         """Largest number of strokes that any row of this side has in the window."""

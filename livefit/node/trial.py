@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from livefit.change.doubts import Doubts
+from livefit.change.doubts import NEVER, Doubts
 from livefit.change.settling import MOST_STROKES as MOST_COMPARED
 from livefit.change.settling import SHARE, may_settle, strokes_aside
 from livefit.change.trials import CADENCE, Group, Key, TrialStrokes
@@ -172,12 +172,9 @@ class Trial:
     def _set_aside(self) -> None:
         first = dict(self._first)
         if self._doubts is not None:
-            for plan in self._sides:
-                for event, measures in plan.groups():
-                    for measure in measures:
-                        key = measure, plan.side, event
-                        counts = self._doubts.first_that_counts(measure, plan.side)
-                        first[key] = max(counts, first.get(key, -1))
+            self.results.leave_out(self._doubts.of)
+            keys = [(m, s.side, at) for s in self._sides for at, own in s.groups() for m in own]
+            first |= {key: NEVER for key in keys if self._doubts.now(key[0], key[1])}
         self.results.set_aside(first)
 
     def _may_be_settling(self) -> bool:
