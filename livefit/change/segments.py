@@ -171,10 +171,10 @@ class SegmentWatch:
         def far_off(order: IntArray) -> FloatArray:
             lengths = _lengths(positions[:, order], self._pairs)
             mean, seen = _mean(lengths), np.isfinite(lengths)
-            varies = np.where(seen, lengths, -np.inf).max(0) - np.where(seen, lengths, np.inf).min(
-                0
-            )
-            off: FloatArray = np.fmax(varies, np.abs(mean - mean[self._twin])) / _IMPLAUSIBLE_MM
+            highest = np.where(seen, lengths, -np.inf).max(axis=0)
+            lowest = np.where(seen, lengths, np.inf).min(axis=0)
+            unlike = np.abs(mean - mean[self._twin])
+            off: FloatArray = np.fmax(highest - lowest, unlike) / _IMPLAUSIBLE_MM
             return np.where(np.isfinite(mean), off, np.nan)
 
         return self._put_right(positions.shape[1], far_off)
