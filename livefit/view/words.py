@@ -278,6 +278,7 @@ HELP_SIGNS = (
     ("ring on a scale", "the baseline"),
     ("thin marks on a scale", "the last strokes, one by one"),
     ("±, +3, holds, short", "95 % of the mean; strokes until it holds; the window is too short"),
+    ("marker?", "a marker it rests on is not where its label says"),
     ("dashed figure", "the baseline, with the crank where it is now"),
     ("ring in the figure", "where a lost marker was seen last"),
     ("change", "from the baseline, or from before the mark; ?: it may be chance"),
