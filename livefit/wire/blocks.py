@@ -222,15 +222,15 @@ class FrameReader:
         n, m, k = frames.count, len(self.info.labels), len(self.info.channels)
         if frames.first + n - 1 > LAST_NUMBER:
             raise WireError("frames", "first", f"numbers up to {LAST_NUMBER}", str(frames.first))
-        t = self._buffer("t", frames.t, _F8, (n,))
-        channels = self._buffer("channels", frames.channels, _F8, (n, k))
-        positions = self._buffer("xyz", frames.xyz, self._floats, (n, m, 3))
-        if self._scale != 1.0:
-            with np.errstate(over="ignore"):
+        with np.errstate(invalid="ignore", over="ignore"):
+            t = self._buffer("t", frames.t, _F8, (n,))
+            channels = self._buffer("channels", frames.channels, _F8, (n, k))
+            positions = self._buffer("xyz", frames.xyz, self._floats, (n, m, 3))
+            if self._scale != 1.0:
                 positions *= self._scale
-        self._check_times(t)
-        if not (positions.all() and np.isfinite(positions).all()):
-            self._leave_out_missing(positions)
+            self._check_times(t)
+            if not (positions.all() and np.isfinite(positions).all()):
+                self._leave_out_missing(positions)
         numbers = np.arange(frames.first, frames.first + n, dtype=np.int64)
         return MarkerBlock(numbers=numbers, t=t, positions=positions, channels=channels)
 

@@ -70,6 +70,30 @@ def test_a_place_beyond_four_bytes_is_missing_and_takes_nothing_with_it() -> Non
     np.testing.assert_array_equal(got.positions[0, [0, 2]], sent.positions[0, [0, 2]])
 
 
+@pytest.mark.parametrize("precision", ["f4", "f8"])
+@pytest.mark.parametrize("value", ["signalling", "infinite", "largest"])
+def test_whatever_bits_come_are_read_without_a_warning(precision: str, value: str) -> None:
+    """IEEE 754: a signalling NaN has the highest bit of its fraction clear."""
+    bits = {
+        "f4": {"signalling": 0x7F800001, "infinite": 0x7F800000, "largest": 0x7F7FFFFF},
+        "f8": {
+            "signalling": 0x7FF0 << 48 | 1,
+            "infinite": 0x7FF0 << 48,
+            "largest": 2**63 - 2**52 - 1,
+        },
+    }
+    one = np.array([bits[precision][value]], "<u4" if precision == "f4" else "<u8").tobytes()
+    size = len(one)
+    xyz = np.ones(9, f"<{precision}").tobytes()
+    reader = FrameReader(description(precision=precision))
+    got = reader.read(Frames(stream="a", first=0, count=1, t=bytes(8), xyz=one + xyz[size:]))
+    assert np.isnan(got.positions[0, 0]).all() == (value != "largest")
+    np.testing.assert_array_equal(got.positions[0, 1:], np.ones((2, 3)))
+    stamp = np.array([bits["f8"][value]], "<u8").tobytes()
+    with pytest.raises(WireError, match="time stamps within"):
+        reader.read(Frames(stream="a", first=1, count=1, t=stamp, xyz=xyz))
+
+
 def test_channels_travel_with_the_frames() -> None:
     info = StreamInfo(("R_GT",), 100.0, "+y", channels=(Channel("workload", "W"),))
     described = describe(info, stream="a", source="test")
