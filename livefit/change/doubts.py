@@ -61,6 +61,7 @@ class Doubts:
         self._rests: dict[tuple[str, str], frozenset[str]] = {}
         self._open: dict[str, int] = {}
         self._closed: dict[str, list[tuple[int, int]]] = {}
+        self._made: dict[frozenset[str], tuple[IntArray, IntArray]] = {}
         self._turn = 0
         self._held: dict[str, int] = {}
         self._astray: set[tuple[str, int]] = set()
@@ -107,6 +108,7 @@ class Doubts:
             markers |= {_CRANK}
         if markers == self._open.keys():
             return False
+        self._made.clear()
         if not self._open:
             self._told.append(_Told(max(self._turn - NOTICED_WITHIN, 0)))
         elif not markers:
@@ -120,14 +122,16 @@ class Doubts:
 
     def _mind_astray(self, markers: AbstractSet[str]) -> bool:
         """Doubt the strokes around this one alone."""
+        if not markers:
+            return False
         if any(marker[2:] in FOOT_MARKERS for marker in markers):
             markers = markers | {_CRANK}
-        before = len(self._astray)
-        for marker in markers:
-            if (marker, self._turn) not in self._astray:
-                self._astray.add((marker, self._turn))
-                self._closed.setdefault(marker, []).append((self._turn - 1, self._turn + 1))
-        return len(self._astray) > before
+        new = {(marker, self._turn) for marker in markers} - self._astray
+        for marker, turn in new:
+            self._closed.setdefault(marker, []).append((turn - 1, turn + 1))
+        self._astray |= new
+        self._made.clear()
+        return bool(new)
 
     def words(self) -> list[str]:
         """What moved, and in which strokes what rests on it is left out."""
@@ -209,7 +213,9 @@ class Doubts:
         for pose in poses:
             turns = (pose.first + np.arange(len(pose.positions))) // PLACES
             labels = self._labels if self else ()
-            doubtful = _stacked([self._within({label, _CRANK}, turns) for label in labels])
+            doubtful = _stacked(
+                [self._within(frozenset({label, _CRANK}), turns) for label in labels]
+            )
             if doubtful is None:
                 yield pose
             else:
@@ -226,15 +232,22 @@ class Doubts:
             self._rests[measure, side] = found
         return found
 
-    def _spans(self, markers: AbstractSet[str]) -> list[tuple[int, int]]:
-        closed = chain.from_iterable(self._closed.get(marker, ()) for marker in markers)
-        return [*closed, *((self._open[m], NEVER) for m in markers & self._open.keys())]
+    def _spans(self, markers: frozenset[str]) -> tuple[IntArray, IntArray]:
+        """Of spans of strokes in doubt the first ones (n,), rising, and the last one so far (n,)."""
+        found = self._made.get(markers)
+        if found is None:
+            closed = chain.from_iterable(self._closed.get(marker, ()) for marker in markers)
+            still = ((self._open[marker], NEVER) for marker in markers & self._open.keys())
+            spans = np.array(sorted([*closed, *still]), dtype=np.int64).reshape(-1, 2)
+            found = self._made[markers] = spans[:, 0], np.maximum.accumulate(spans[:, 1])
+        return found
 
-    def _within(self, markers: AbstractSet[str], strokes: IntArray) -> NDArray[np.bool_] | None:
-        spans = self._spans(markers)
-        if not spans:
+    def _within(self, markers: frozenset[str], strokes: IntArray) -> NDArray[np.bool_] | None:
+        first, last = self._spans(markers)
+        if not len(first):
             return None
-        among = np.logical_or.reduce([(strokes >= low) & (strokes <= high) for low, high in spans])
+        latest = first.searchsorted(strokes, side="right") - 1
+        among: NDArray[np.bool_] = (latest >= 0) & (strokes <= last[latest])
         return among if among.any() else None
 
 
