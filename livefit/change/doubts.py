@@ -233,7 +233,7 @@ class Doubts:
         return found
 
     def _spans(self, markers: frozenset[str]) -> tuple[IntArray, IntArray]:
-        """Of spans of strokes in doubt the first ones (n,), rising, and the last one so far (n,)."""
+        """Of the spans of strokes in doubt: first ones (n,), rising, and the last so far (n,)."""
         found = self._made.get(markers)
         if found is None:
             closed = chain.from_iterable(self._closed.get(marker, ()) for marker in markers)
