@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from livefit.change.segments import PLACES, SegmentWatch
 from livefit.definitions.models import Measure
-from livefit.frames import IntArray
+from livefit.frames import FloatArray, IntArray
 from livefit.kernel.cycles import GridPoses, StrokeCycle
 from livefit.kernel.events import EventValues
 from livefit.kernel.measuring import FOOT_MARKERS, markers_of
@@ -189,24 +189,24 @@ class Doubts:
         columns = [self._within(self._markers(m, side), strokes) for m in measures]
         return _stacked(columns)
 
+    def _counted(
+        self, side: str, measures: Sequence[str], strokes: IntArray, values: FloatArray
+    ) -> FloatArray:
+        """Values (..., measures), NaN where they are in doubt; the same where none is."""
+        doubtful = self.of(side, measures, strokes) if self else None
+        return values if doubtful is None else np.where(doubtful, np.nan, values)
+
     def without(self, values: Iterable[EventValues]) -> Iterator[EventValues]:
         """Values, NaN where they are in doubt."""
         for v in values:
-            doubtful = self.of(v.side, v.measures, v.strokes) if self else None
-            if doubtful is None:
-                yield v
-            else:
-                yield replace(v, values=np.where(doubtful, np.nan, v.values))
+            counted = self._counted(v.side, v.measures, v.strokes, v.values)
+            yield v if counted is v.values else replace(v, values=counted)
 
     def without_cycles(self, cycles: Iterable[StrokeCycle]) -> Iterator[StrokeCycle]:
         """Cycles, NaN where they are in doubt."""
-        for cycle in cycles:
-            stroke = np.array([cycle.stroke])
-            doubtful = self.of(cycle.side, cycle.measures, stroke) if self else None
-            if doubtful is None:
-                yield cycle
-            else:
-                yield replace(cycle, values=np.where(doubtful, np.nan, cycle.values))
+        for v in cycles:
+            counted = self._counted(v.side, v.measures, np.array([v.stroke]), v.values)
+            yield v if counted is v.values else replace(v, values=counted)
 
     def without_markers(self, poses: Iterable[GridPoses]) -> Iterator[GridPoses]:
         """Poses, NaN where a marker is in doubt."""

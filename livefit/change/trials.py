@@ -73,13 +73,12 @@ class TrialStrokes:
 
     def leave_out(self, doubts: Doubts) -> None:
         """Leave out the values that rest on a marker that had moved."""
-        for (side, event, measures), kept in list(self._groups.items()):
-            numbers, t, values = kept.strokes, kept.t, kept.values
-            doubtful = doubts.of(side, measures, numbers)
+        for (side, event, measures), kept in self._groups.items():
+            doubtful = doubts.of(side, measures, kept.strokes)
             if doubtful is not None:
-                del self._groups[side, event, measures]
-                values = np.where(doubtful, np.nan, values)
-                self._take((side, event, measures), numbers, t, values)
+                kept.leave_out(doubtful)
+                for measure in measures:
+                    self._settled.pop((measure, side, event), None)
 
     def unit(self, key: Key) -> str:
         """Unit of a row."""

@@ -209,10 +209,7 @@ class RollingResults:
             rolling = group.rolling
             out = doubtful(side, measures, rolling.strokes)
             if out is not None and np.isfinite(rolling.values[out]).any():
-                strokes, t = rolling.strokes, rolling.t
-                values = np.where(out, np.nan, rolling.values)
-                rolling.clear()
-                rolling.update(strokes, t, values)
+                rolling.leave_out(out)
                 group.rows = None
 
     def strokes(self, side: str) -> int:

@@ -176,6 +176,10 @@ class RollingSummary:
         both: FloatArray = np.concatenate([self.values, values])
         return both[self._kept(np.concatenate([self._t, t]))]
 
+    def leave_out(self, which: NDArray[np.bool_]) -> None:
+        """Leave out some of the values (strokes, columns) in the window."""
+        self._values = np.where(which, np.nan, self.values)
+
     def clear(self) -> None:
         """Begin again with an empty window."""
         self._pending = []
